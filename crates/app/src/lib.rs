@@ -1,0 +1,1 @@
+//! Hushfield: EMC from a bench recording to a verdict and the evidence

@@ -1,0 +1,2 @@
+//! The `hushfield` binary.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Reading and writing sweeps, captures and network parameters in open formats

@@ -1,0 +1,1 @@
+//! The project folder and its append-only ledger

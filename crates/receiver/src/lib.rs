@@ -1,0 +1,1 @@
+//! The measuring receiver: from a capture to levels on every detector

@@ -1,0 +1,1 @@
+//! The evidence as PDF, CSV and JSON

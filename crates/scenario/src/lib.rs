@@ -1,0 +1,1 @@
+//! The invented demonstration product and the physical model that makes its captures

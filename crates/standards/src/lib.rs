@@ -1,0 +1,12 @@
+//! The published limits and rules as data.
+//!
+//! Every row carries its standard, edition, table and source, and says whether it was *seen* in public material or is
+//! known *from memory* and must be checked against the bought standard. This room parses text it is given; it opens no
+//! files and knows no projects. The embedded library is [`LimitLibrary::embedded`]; a user's own rows in the same shape
+//! are added with [`LimitLibrary::add_toml`].
+
+mod band;
+mod limit;
+
+pub use band::{Band, Detector};
+pub use limit::{Known, Limit, LimitError, LimitLibrary, Port};

@@ -1,0 +1,1 @@
+//! The whole way of a measurement: raw file, levels, chain, verdict, evidence.

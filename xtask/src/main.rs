@@ -1,0 +1,2 @@
+//! Set-up, demo, tests and benchmarks.
+fn main() {}
