@@ -1,1 +1,4 @@
 //! Reading and writing sweeps, captures and network parameters in open formats
+
+pub mod capture;
+pub mod touchstone;
