@@ -12,6 +12,7 @@ use std::process::{Command, ExitCode, Stdio};
 use std::time::{Instant, SystemTime};
 
 mod bench;
+mod floors;
 
 type Done = Result<(), String>;
 
@@ -295,6 +296,7 @@ fn test() -> Done {
     };
 
     step(run(&mut cargo(["fmt", "--all", "--check"])));
+    step(floors::check(&root()));
     step(web_page());
     step(run(&mut npm(&["run", "--silent", "lint"])));
     step(run(&mut npm(&["run", "--silent", "licences"])));

@@ -1,0 +1,330 @@
+//! The command line: one definition feeds the parser, the help, the completions and the man page.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use standards::{Band, Detector};
+
+/// EMC for one engineer: from a bench recording to a verdict and the evidence.
+#[derive(Debug, Parser)]
+#[command(name = "hushfield", version, about, long_about = None, propagate_version = true, max_term_width = 100,
+    after_help = "Exit code 0: done, and a verdict passes; 1: done, and the verdict is not a pass; 2: the input or the \
+    arguments are at fault; 3: a fault of ours.")]
+pub(crate) struct Cli {
+    /// Print one JSON document on standard output instead of tables
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    /// No progress on standard error
+    #[arg(long, global = true)]
+    pub(crate) quiet: bool,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Write the demonstration project and work the whole loop on it, to the PDF
+    Demo {
+        /// Where to write it; must be new or empty
+        #[arg(default_value = "demo-project")]
+        dir: PathBuf,
+        /// Write it again over an older demonstration project
+        #[arg(long)]
+        again: bool,
+    },
+    /// Start a project from a commented product.toml
+    New {
+        /// The project's folder; must be new or empty
+        dir: PathBuf,
+    },
+    /// Turn a time record into levels on every detector
+    Receive(Receive),
+    /// Hold a trace against limits: margins, suspects, verdict, probability
+    Judge(Judge),
+    /// The limit library with its sources; with an id, one limit drawn
+    Limits {
+        /// Show this limit
+        id: Option<String>,
+        /// A project whose own limits are to be listed too
+        #[arg(long)]
+        project: Option<PathBuf>,
+    },
+    /// Say what was understood of a file, without measuring or keeping anything
+    Inspect {
+        /// A sweep (text), a capture (.npy, .wav, SigMF, .csv) or a Touchstone file
+        file: PathBuf,
+        #[command(flatten)]
+        sweep: SweepFlags,
+        #[command(flatten)]
+        capture: CaptureFlags,
+    },
+    /// Record a run in a project: keep the raw file, measure it, judge it
+    Run(AddRun),
+    /// The runs of a project, or one of them in full
+    Runs {
+        /// The project's folder
+        dir: PathBuf,
+        /// One run
+        #[arg(long)]
+        run: Option<String>,
+    },
+    /// Look for what would weaken the evidence: overdue equipment, edited chains, changed captures
+    Check {
+        /// The project's folder
+        dir: PathBuf,
+    },
+    /// Add a sample, a modification state or a piece of equipment to the ledger
+    #[command(subcommand)]
+    Add(Add),
+    /// Write the evidence as PDF
+    Report {
+        /// The project's folder
+        dir: PathBuf,
+        /// Where to write it [default: reports/evidence.pdf in the project]
+        #[arg(long)]
+        out: Option<PathBuf>,
+    },
+    /// Open the project in a local web app (this machine only)
+    Serve {
+        /// The project's folder
+        dir: PathBuf,
+        /// Port to listen on; 0 takes a free one
+        #[arg(long, default_value_t = 4174)]
+        port: u16,
+    },
+    /// Write shell completions to standard output
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Write the man page to standard output
+    Man,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum StartFlag {
+    /// Every capacitor and the meter discharged at the first sample
+    Rest,
+    /// The record repeated until periodic: right for short records
+    Settled,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Receive {
+    /// The record: .npy, .wav, SigMF (.sigmf-meta or .sigmf-data) or .csv
+    pub(crate) record: PathBuf,
+    /// Band of CISPR 16-1-1: A 9–150 kHz, B 0.15–30 MHz, C 30–300 MHz, D 0.3–1 GHz, E 1–18 GHz
+    #[arg(long)]
+    pub(crate) band: Band,
+    #[command(flatten)]
+    pub(crate) scan: ScanFlags,
+    #[command(flatten)]
+    pub(crate) capture: CaptureFlags,
+    /// Write the trace here; a file of the same name with .json keeps how it was made
+    #[arg(long)]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Args)]
+pub(crate) struct ScanFlags {
+    /// First frequency, Hz [default: the band's lowest]
+    #[arg(long)]
+    pub(crate) from: Option<f64>,
+    /// Last frequency, Hz [default: the band's highest]
+    #[arg(long)]
+    pub(crate) to: Option<f64>,
+    /// Frequency step, Hz [default: half the bandwidth]
+    #[arg(long)]
+    pub(crate) step: Option<f64>,
+    /// State of the detectors at the first sample [default: settled for short records, rest else]
+    #[arg(long, value_enum)]
+    pub(crate) start: Option<StartFlag>,
+    /// Threads to use [default: all cores]
+    #[arg(long)]
+    pub(crate) threads: Option<usize>,
+}
+
+#[derive(Debug, Clone, Args)]
+pub(crate) struct CaptureFlags {
+    /// Sampling rate, Hz, where the file does not hold it or holds it wrong
+    #[arg(long)]
+    pub(crate) rate: Option<f64>,
+    /// Channel, counted from 1
+    #[arg(long, default_value_t = 1)]
+    pub(crate) channel: usize,
+    /// Volts at the receiver input for one unit of the file
+    #[arg(long)]
+    pub(crate) scale: Option<f64>,
+    /// Centre frequency of a complex record, Hz
+    #[arg(long)]
+    pub(crate) centre: Option<f64>,
+}
+
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct SweepFlags {
+    /// Field separator: comma, semicolon, tab or space
+    #[arg(long)]
+    pub(crate) delimiter: Option<String>,
+    /// Decimal sign: point or comma
+    #[arg(long)]
+    pub(crate) decimal: Option<String>,
+    /// Unit of the frequency column: Hz, kHz, MHz or GHz
+    #[arg(long)]
+    pub(crate) frequency_unit: Option<String>,
+    /// Unit of the levels: dBm, dBuV, dBuA, dBuV/m, dBuA/m, dBpW, V, mV, uV, W
+    #[arg(long)]
+    pub(crate) level_unit: Option<String>,
+    /// Column of the frequency, counted from 1
+    #[arg(long)]
+    pub(crate) frequency_column: Option<usize>,
+    /// Columns of the levels, counted from 1
+    #[arg(long, value_delimiter = ',')]
+    pub(crate) level_columns: Vec<usize>,
+    /// Detectors of the level columns in order: peak, quasi_peak, cispr_average, rms_average
+    #[arg(long, value_delimiter = ',', value_parser = detector)]
+    pub(crate) detectors: Vec<Detector>,
+    /// Lines to leave out at the top
+    #[arg(long)]
+    pub(crate) skip_lines: Option<usize>,
+    /// Impedance in which power and voltage belong together, Ω
+    #[arg(long)]
+    pub(crate) impedance: Option<f64>,
+}
+
+fn detector(text: &str) -> Result<Detector, String> {
+    let plain = text.trim().to_ascii_lowercase().replace('-', "_");
+    match plain.as_str() {
+        "peak" | "pk" => Ok(Detector::Peak),
+        "quasi_peak" | "qp" => Ok(Detector::QuasiPeak),
+        "cispr_average" | "average" | "av" => Ok(Detector::CisprAverage),
+        "rms_average" => Ok(Detector::RmsAverage),
+        _ => Err(format!("`{text}` is no detector: expected peak, quasi_peak, cispr_average or rms_average")),
+    }
+}
+
+#[derive(Debug, Clone, Args)]
+pub(crate) struct JudgeFlags {
+    /// Expanded uncertainty of your set-up (k = 2), dB [default: the published one for the kind of measurement]
+    #[arg(long)]
+    pub(crate) uncertainty: Option<f64>,
+    /// What the levels are where the file does not say it: peak, quasi_peak, cispr_average, rms_average
+    #[arg(long, value_parser = detector)]
+    pub(crate) detector: Option<Detector>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Judge {
+    /// A trace written by `receive`, or a sweep saved by an instrument
+    pub(crate) trace: PathBuf,
+    /// A limit of the library (repeat it: a quasi-peak and an average limit are both to be met)
+    #[arg(long = "limit", required = true)]
+    pub(crate) limits: Vec<String>,
+    /// What stood between the product and the instrument
+    #[arg(long)]
+    pub(crate) chain: Option<PathBuf>,
+    /// Files with limits of your own
+    #[arg(long)]
+    pub(crate) limit_file: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(crate) judging: JudgeFlags,
+    #[command(flatten)]
+    pub(crate) sweep: SweepFlags,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AddRun {
+    /// The project's folder
+    pub(crate) dir: PathBuf,
+    /// The raw file: a capture or a sweep; it is kept byte for byte
+    pub(crate) file: PathBuf,
+    /// Title of the run
+    #[arg(long)]
+    pub(crate) title: Option<String>,
+    /// Port of the product, by its id in product.toml
+    #[arg(long)]
+    pub(crate) port: Option<String>,
+    /// Limits to hold it against
+    #[arg(long = "limit")]
+    pub(crate) limits: Vec<String>,
+    /// Chain, by its file name in chains/
+    #[arg(long)]
+    pub(crate) chain: Option<String>,
+    /// Sample, by its id in the ledger
+    #[arg(long)]
+    pub(crate) sample: Option<String>,
+    /// Modification state, by its id in the ledger
+    #[arg(long)]
+    pub(crate) state: Option<String>,
+    /// Operating mode
+    #[arg(long)]
+    pub(crate) mode: Option<String>,
+    /// Conductor or position
+    #[arg(long)]
+    pub(crate) conductor: Option<String>,
+    /// Equipment used, by its id in the ledger
+    #[arg(long, value_delimiter = ',')]
+    pub(crate) equipment: Vec<String>,
+    /// Set-up in words
+    #[arg(long)]
+    pub(crate) set_up: Option<String>,
+    /// Band, for a capture
+    #[arg(long)]
+    pub(crate) band: Option<Band>,
+    #[command(flatten)]
+    pub(crate) scan: ScanFlags,
+    #[command(flatten)]
+    pub(crate) capture: CaptureFlags,
+    #[command(flatten)]
+    pub(crate) sweep: SweepFlags,
+    #[command(flatten)]
+    pub(crate) judging: JudgeFlags,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Add {
+    /// A sample of the product
+    Sample {
+        /// The project's folder
+        dir: PathBuf,
+        /// Short id
+        #[arg(long)]
+        id: String,
+        /// Serial number or mark
+        #[arg(long, default_value = "")]
+        serial: String,
+        /// Anything worth knowing of it
+        #[arg(long, default_value = "")]
+        note: String,
+    },
+    /// A modification state of the product
+    State {
+        /// The project's folder
+        dir: PathBuf,
+        /// Short id
+        #[arg(long)]
+        id: String,
+        /// What is different from the state before
+        #[arg(long)]
+        what: String,
+    },
+    /// A piece of measuring equipment
+    Equipment {
+        /// The project's folder
+        dir: PathBuf,
+        /// Short id
+        #[arg(long)]
+        id: String,
+        /// What it is
+        #[arg(long)]
+        name: String,
+        /// Serial number
+        #[arg(long, default_value = "")]
+        serial: String,
+        /// Date of its calibration, YYYY-MM-DD
+        #[arg(long)]
+        calibrated: Option<String>,
+        /// Date it is due again, YYYY-MM-DD
+        #[arg(long)]
+        due: Option<String>,
+    },
+}

@@ -1,1 +1,0 @@
-//! Hushfield: EMC from a bench recording to a verdict and the evidence
