@@ -1,1 +1,17 @@
-//! The evidence as PDF, CSV and JSON
+//! The evidence on paper: PDF/A, a static plot as SVG, CSV and JSON.
+//!
+//! Everything here takes an [`Evidence`], plain data that its caller fills, and does no I/O. The same evidence gives
+//! the same bytes.
+
+mod evidence;
+mod export;
+pub mod plot;
+mod render;
+
+pub use evidence::{
+    ChainEvidence, ColumnEvidence, Decision, EquipmentEvidence, Evidence, Fact, FileEvidence, Finding, LimitEvidence,
+    ProjectEvidence, RunEvidence, SampleEvidence, StateEvidence, SuspectEvidence, TraceEvidence, VerdictEvidence,
+    Weight, WorstEvidence,
+};
+pub use export::{evidence_json, suspects_csv, trace_csv};
+pub use render::{Rendered, ReportError, render, render_pdf};
