@@ -1,1 +1,35 @@
-//! The project folder and its append-only ledger
+//! The project folder and its append-only ledger.
+//!
+//! A project is one folder that a person can read without the tool: `product.toml` (comments survive every edit),
+//! `chains/*.toml`, `limits/*.toml`, `captures/` (raw files under the name of their content, never rewritten),
+//! `ledger.sqlite` (append-only events), `derived/` (a cache that may be deleted at any time) and `reports/`.
+//! [`Project`] opens it; [`Project::check`] says everything that is wrong with it. The page `docs/project-folder.md`
+//! describes the same for people.
+//!
+//! [`Project`] is [`Send`] but not `Sync`: a server keeps it behind a mutex. Copying a large capture needs no lock:
+//! [`stage_file`] and [`stage_reader`] work on the folder alone, and [`Project::add_capture`] then only renames.
+
+mod capture;
+mod check;
+mod error;
+mod event;
+mod folder;
+mod ledger;
+mod product;
+mod product_edit;
+mod state;
+
+pub use capture::{Capture, CaptureFile, Progress, Staged, stage_bytes, stage_file, stage_reader};
+pub use check::{Finding, Severity, Subject};
+pub use error::ProjectError;
+pub use event::{
+    CalibratedEquipment, CaptureUse, ChainTable, ChainUse, Entry, Event, KeptChain, NewEquipment, NewRun, NewSample,
+    NewState, Note, ResultRecord, RunKind, RunRecord, Withdrawal,
+};
+pub use folder::{ChainFile, Project, TextFile};
+pub use ledger::Seal;
+pub use product::{
+    Clock, Converter, Criteria, Environment, Problem, Product, ProductPort, ProductError, ProductReading, ProductSample,
+    Supply,
+};
+pub use state::{Calibration, Equipment, ModificationState, Run, RunResult, Sample};

@@ -1,0 +1,343 @@
+use jiff::{Timestamp, civil::Date};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+use crate::Capture;
+
+/// One entry of the ledger as it stands there.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// Position in the ledger, from 1, without holes.
+    pub id: u64,
+    /// When it was written (UTC).
+    pub at: Timestamp,
+    /// Who wrote it.
+    pub who: String,
+    /// What happened.
+    pub event: Event,
+    /// blake3 (hex) over this entry and the hash of the one before it.
+    pub hash: String,
+}
+
+/// Everything that can happen in a project. Nothing is ever changed or deleted: a correction is a new event.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", content = "payload", rename_all = "snake_case")]
+pub enum Event {
+    /// A sample of the product came into the campaign.
+    SampleAdded(NewSample),
+    /// The product was changed: a new modification state.
+    StateAdded(NewState),
+    /// A piece of equipment came into use.
+    EquipmentAdded(NewEquipment),
+    /// A piece of equipment came back from calibration.
+    EquipmentCalibrated(CalibratedEquipment),
+    /// A raw file was taken into `captures/`.
+    CaptureAdded(Capture),
+    /// A damaged capture was replaced by the same content imported again.
+    CaptureRestored(Capture),
+    /// The text of a chain as it stood when a run used it.
+    ChainKept(KeptChain),
+    /// A test was performed.
+    RunAdded(RunRecord),
+    /// What came out of a run.
+    RunResult(ResultRecord),
+    /// A remark.
+    Note(Note),
+    /// A run no longer counts. It stays readable.
+    RunWithdrawn(Withdrawal),
+    /// An event of a kind this version does not know; kept and shown as it is.
+    #[serde(untagged)]
+    Other {
+        /// The kind in the ledger.
+        kind: String,
+        /// Its payload.
+        payload: Value,
+    },
+}
+
+/// A sample of the product.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct NewSample {
+    /// Short name, e.g. `S1`; given by the ledger when empty.
+    pub id: String,
+    /// Serial number or other marking.
+    pub serial: Option<String>,
+    /// What it is, e.g. `first prototype, no housing coating`.
+    pub description: String,
+}
+
+/// A modification state of the product.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct NewState {
+    /// Short name, e.g. `M1`; given by the ledger when empty.
+    pub id: String,
+    /// What was changed.
+    pub description: String,
+    /// The state it was made from.
+    pub based_on: Option<String>,
+}
+
+/// A piece of measuring equipment.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct NewEquipment {
+    /// Short name, e.g. `E1`; given by the ledger when empty.
+    pub id: String,
+    /// What it is, e.g. `Artificial network 50 µH`.
+    pub name: String,
+    /// Maker's type designation.
+    pub model: Option<String>,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Date of the last calibration.
+    pub calibrated: Option<Date>,
+    /// Date until which that calibration holds.
+    pub due: Option<Date>,
+    /// Number of the certificate.
+    pub certificate: Option<String>,
+    /// It needs no calibration (a cable that is measured with the chain, a table); no date is then missed.
+    pub needs_no_calibration: bool,
+    /// Anything else.
+    pub note: Option<String>,
+}
+
+/// A calibration of equipment already in the ledger.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CalibratedEquipment {
+    /// The equipment's short name.
+    pub equipment: String,
+    /// Date of the calibration.
+    pub calibrated: Date,
+    /// Date until which it holds.
+    pub due: Option<Date>,
+    /// Number of the certificate.
+    #[serde(default)]
+    pub certificate: Option<String>,
+}
+
+/// The kind of test a run performs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RunKind {
+    /// Disturbance voltage or current on a cable, 9 kHz to 30 MHz.
+    ConductedEmission,
+    /// Field strength.
+    RadiatedEmission,
+    /// Disturbance power on a cable, 30 MHz to 300 MHz.
+    DisturbancePower,
+    /// Harmonic currents.
+    Harmonics,
+    /// Voltage changes and flicker.
+    Flicker,
+    /// Electrostatic discharge.
+    ElectrostaticDischarge,
+    /// Radiated field immunity.
+    RadiatedImmunity,
+    /// Electrical fast transients.
+    Burst,
+    /// Surge.
+    Surge,
+    /// Conducted radio-frequency immunity.
+    ConductedImmunity,
+    /// Power-frequency magnetic field.
+    MagneticField,
+    /// Voltage dips and interruptions.
+    Dips,
+    /// Anything else, e.g. an ambient measurement or a look with a near-field probe.
+    Other,
+}
+
+/// How a run uses a capture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CaptureUse {
+    /// [`Capture::id`].
+    pub capture: String,
+    /// What it is in this run: `sweep`, `record`, `ambient`, `photo`, …
+    pub role: String,
+    /// How it is read: sweep choices, capture choices and receiver settings, as their rooms write them.
+    #[serde(default)]
+    pub choices: Value,
+}
+
+/// A run as the caller hands it in.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NewRun {
+    /// One line for people.
+    pub title: String,
+    /// Kind of test.
+    pub kind: RunKind,
+    /// Port id of `product.toml`; none for what belongs to no port (ambient).
+    #[serde(default)]
+    pub port: Option<String>,
+    /// Sample id.
+    #[serde(default)]
+    pub sample: Option<String>,
+    /// Modification state id.
+    #[serde(default)]
+    pub state: Option<String>,
+    /// Operating mode of the product.
+    #[serde(default)]
+    pub mode: Option<String>,
+    /// The set-up in words: heights, distances, cable lengths, terminations.
+    #[serde(default)]
+    pub setup: String,
+    /// `L1`, `N`, a polarisation, …
+    #[serde(default)]
+    pub conductor: Option<String>,
+    /// Limit ids to judge against.
+    #[serde(default)]
+    pub limits: Vec<String>,
+    /// Name of the chain: the file's name in `chains/` without `.toml`.
+    #[serde(default)]
+    pub chain: Option<String>,
+    /// Equipment ids.
+    #[serde(default)]
+    pub equipment: Vec<String>,
+    /// The raw files.
+    #[serde(default)]
+    pub captures: Vec<CaptureUse>,
+    /// Observations.
+    #[serde(default)]
+    pub notes: String,
+    /// When it was measured; none means now.
+    #[serde(default)]
+    pub measured_at: Option<Timestamp>,
+}
+
+impl NewRun {
+    /// An otherwise empty run of this title and kind.
+    pub fn new(title: impl Into<String>, kind: RunKind) -> Self {
+        Self {
+            title: title.into(),
+            kind,
+            port: None,
+            sample: None,
+            state: None,
+            mode: None,
+            setup: String::new(),
+            conductor: None,
+            limits: Vec::new(),
+            chain: None,
+            equipment: Vec::new(),
+            captures: Vec::new(),
+            notes: String::new(),
+            measured_at: None,
+        }
+    }
+}
+
+/// A run as it stands in the ledger.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunRecord {
+    /// `R001`, `R002`, …; never used twice.
+    pub id: String,
+    /// When it was measured (UTC).
+    pub measured_at: Timestamp,
+    /// The chain as it stood then.
+    pub chain: Option<ChainUse>,
+    /// One line for people.
+    pub title: String,
+    /// Kind of test.
+    pub kind: RunKind,
+    /// Port id of `product.toml`.
+    #[serde(default)]
+    pub port: Option<String>,
+    /// Sample id.
+    #[serde(default)]
+    pub sample: Option<String>,
+    /// Modification state id.
+    #[serde(default)]
+    pub state: Option<String>,
+    /// Operating mode of the product.
+    #[serde(default)]
+    pub mode: Option<String>,
+    /// The set-up in words.
+    #[serde(default)]
+    pub setup: String,
+    /// `L1`, `N`, a polarisation, …
+    #[serde(default)]
+    pub conductor: Option<String>,
+    /// Limit ids.
+    #[serde(default)]
+    pub limits: Vec<String>,
+    /// Equipment ids.
+    #[serde(default)]
+    pub equipment: Vec<String>,
+    /// The raw files.
+    #[serde(default)]
+    pub captures: Vec<CaptureUse>,
+    /// Observations.
+    #[serde(default)]
+    pub notes: String,
+}
+
+/// Which chain a run used, pinned by content.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ChainUse {
+    /// File name in `chains/` without `.toml`.
+    pub name: String,
+    /// blake3 (hex) of the chain file at that time.
+    pub blake3: String,
+    /// The tables the chain file names, each with its blake3 at that time (texts are in [`KeptChain`]).
+    #[serde(default)]
+    pub tables: Vec<ChainTable>,
+}
+
+/// A file that a chain names (a CSV table, network parameters).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ChainTable {
+    /// As the chain file names it, relative to `chains/`.
+    pub file: String,
+    /// blake3 (hex) of its content.
+    pub blake3: String,
+    /// Its text, in [`KeptChain`] only, where it is text and no longer than 4 MiB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub text: Option<String>,
+}
+
+/// The full text of a chain when a run used it, so that an old verdict can be worked again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeptChain {
+    /// File name in `chains/` without `.toml`.
+    pub name: String,
+    /// blake3 (hex) of the text.
+    pub blake3: String,
+    /// The whole chain file.
+    pub text: String,
+    /// The files it names.
+    #[serde(default)]
+    pub tables: Vec<ChainTable>,
+}
+
+/// The outcome of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ResultRecord {
+    /// The run.
+    pub run: String,
+    /// Verdict summary as the judging room writes it.
+    pub summary: Value,
+    /// Versions of tool and data that made it, e.g. `{"hushfield": "0.1.0", "limits": "…"}`.
+    #[serde(default)]
+    pub versions: Value,
+}
+
+/// A remark on a run or on the project.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Note {
+    /// The run, if it is about one.
+    #[serde(default)]
+    pub run: Option<String>,
+    /// The remark.
+    pub text: String,
+}
+
+/// A run is taken back.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Withdrawal {
+    /// The run.
+    pub run: String,
+    /// Why.
+    pub reason: String,
+}
