@@ -6,7 +6,11 @@
 //! are added with [`LimitLibrary::add_toml`].
 
 mod band;
+mod library;
 mod limit;
+mod uncertainty;
 
 pub use band::{Band, Detector};
-pub use limit::{Known, Limit, LimitError, LimitLibrary, Port};
+pub use library::{LimitLibrary, LimitSearch};
+pub use limit::{Known, Limit, LimitError, Port};
+pub use uncertainty::{MeasurementKind, PublishedUncertainty};

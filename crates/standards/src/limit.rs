@@ -1,3 +1,5 @@
+use std::fmt;
+
 use quantity::{LogTable, Unit};
 use serde::{Deserialize, Serialize};
 
@@ -19,6 +21,58 @@ pub enum Port {
     WiredNetwork,
     /// Functional earth.
     FunctionalEarth,
+    /// A cable that leaves the product, held by an absorbing clamp (disturbance power of CISPR 14-1).
+    Cable,
+    /// Load and additional terminals (CISPR 14-1).
+    Load,
+}
+
+impl Port {
+    /// All ports, in the order they are listed to people.
+    pub const ALL: [Self; 8] = [
+        Self::Enclosure,
+        Self::AcMains,
+        Self::DcPower,
+        Self::SignalControl,
+        Self::WiredNetwork,
+        Self::FunctionalEarth,
+        Self::Cable,
+        Self::Load,
+    ];
+
+    /// Name in files and JSON.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::Enclosure => "enclosure",
+            Self::AcMains => "ac_mains",
+            Self::DcPower => "dc_power",
+            Self::SignalControl => "signal_control",
+            Self::WiredNetwork => "wired_network",
+            Self::FunctionalEarth => "functional_earth",
+            Self::Cable => "cable",
+            Self::Load => "load",
+        }
+    }
+
+    /// Name for people.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Enclosure => "enclosure",
+            Self::AcMains => "AC mains",
+            Self::DcPower => "DC power",
+            Self::SignalControl => "signal or control",
+            Self::WiredNetwork => "wired network",
+            Self::FunctionalEarth => "functional earth",
+            Self::Cable => "cable",
+            Self::Load => "load terminals",
+        }
+    }
+}
+
+impl fmt::Display for Port {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
 }
 
 /// How a row is known.
@@ -83,20 +137,3 @@ pub struct LimitError {
     pub expected: String,
 }
 
-/// A set of limits by id.
-#[derive(Debug, Clone, Default)]
-pub struct LimitLibrary {
-    limits: Vec<Limit>,
-}
-
-impl LimitLibrary {
-    /// All limits, in the order of their files.
-    pub fn all(&self) -> &[Limit] {
-        &self.limits
-    }
-
-    /// The limit of this id.
-    pub fn get(&self, id: &str) -> Option<&Limit> {
-        self.limits.iter().find(|l| l.id == id)
-    }
-}
