@@ -1,4 +1,6 @@
 //! Reading and writing sweeps, captures and network parameters in open formats
 
 pub mod capture;
+pub mod sweep;
 pub mod touchstone;
+pub mod trace_file;
