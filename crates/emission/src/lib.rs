@@ -1,5 +1,16 @@
 //! Chains, traces, margins, suspects, uncertainty and the chance of passing: maths on plain structs, no files.
 
+mod chain;
+mod judge;
+mod nan_as_null;
 mod trace;
+mod verdict;
+pub mod words;
 
-pub use trace::{Column, Trace};
+pub use chain::{Applied, Chain, ChainElement, ChainError, Correction, ElementKind, Gap};
+pub use judge::judge;
+pub use trace::{Column, Trace, TraceError, max_hold};
+pub use verdict::{
+    Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,
+    SuspectLevel, SuspectLimit, UncertaintyUsed, Verdict,
+};
