@@ -83,7 +83,7 @@ pub(crate) fn states() -> Vec<State> {
             id: "B",
             sample: "S1",
             title: "Larger X capacitor and slower edges",
-            changes: "X capacitor 100 nF changed for 330 nF; gate resistor changed so that the switching node rises in 90 ns instead of 45 ns and falls in 160 ns instead of 80 ns; clock output set to low drive strength",
+            changes: "X capacitor 100 nF changed for 470 nF; gate resistor changed so that the switching node rises in 90 ns instead of 45 ns and falls in 160 ns instead of 80 ns; clock output set to low drive strength",
             date: "2026-03-16",
         },
     ]
