@@ -5,7 +5,17 @@
 //! them (multiply by [`ChannelInfo::volts_per_unit`]); where the file's number format is the block's, the block is the
 //! very buffer that was read.
 
-use std::io;
+mod binary;
+mod lines;
+mod npy;
+mod number;
+mod scope_csv;
+mod sigmf;
+mod wav;
+pub mod writer;
+
+use std::fs::File;
+use std::io::{self, Read, Seek};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -21,8 +31,8 @@ pub struct CaptureChoices {
     pub volts_per_unit: Option<f64>,
     /// Volts at the full scale of an integer format; the other way to say `volts_per_unit`.
     pub full_scale_v: Option<f64>,
-    /// Channels to keep, by name or by number counted from 1, in this order (text files: columns; elsewhere they are
-    /// picked from the frames). Empty: all.
+    /// Channels to keep, by name or by number counted from 1, in this order. In a text the columns that are neither time
+    /// nor a running number are channels. Empty: all.
     pub channels: Vec<String>,
     /// Two numbers a frame are real and imaginary part of one complex channel.
     pub complex: Option<bool>,
@@ -35,6 +45,9 @@ pub struct CaptureChoices {
     pub raw_channels: Option<usize>,
     /// Which axis of a two-dimensional array is time: 0 or 1. Default: the longer one, and that is noted.
     pub time_axis: Option<usize>,
+    /// Whether a text writes decimals with a comma. Default: seen from the text; where it can be read both ways, that
+    /// is an error.
+    pub decimal_comma: Option<bool>,
     /// Check the SHA-512 that a SigMF recording carries (reads the whole file once).
     pub verify_hash: bool,
     /// Bytes read at a time. Default 4 MiB.
@@ -214,14 +227,261 @@ impl SampleSource for Capture {
     }
 }
 
+/// What a header reader found out.
+struct Found {
+    layout: binary::Layout,
+    rate_hz: Option<f64>,
+    centre_hz: Option<f64>,
+    annotations: Vec<Annotation>,
+    notes: Vec<String>,
+    /// By common practice full scale is 1 in this format, where nothing else is said.
+    normalised: bool,
+    /// Frames spoken of beyond those in `layout`.
+    promised: Option<u64>,
+}
+
+impl Default for Found {
+    fn default() -> Self {
+        let number = number::Number { kind: number::Kind::U8, big_endian: false };
+        Self {
+            layout: binary::Layout {
+                number,
+                channels: 1,
+                complex: false,
+                offset: 0,
+                frames: 0,
+                planar: None,
+                keep: Vec::new(),
+            },
+            rate_hz: None,
+            centre_hz: None,
+            annotations: Vec::new(),
+            notes: Vec::new(),
+            normalised: false,
+            promised: None,
+        }
+    }
+}
+
+fn content(path: &Path, place: &str, what: String, expected: &str) -> CaptureError {
+    CaptureError::Content { path: path.to_owned(), place: place.to_owned(), what, expected: expected.to_owned() }
+}
+
+fn choice(path: &Path, field: &'static str, what: String, expected: &str) -> CaptureError {
+    CaptureError::Choice { path: path.to_owned(), field, what, expected: expected.to_owned() }
+}
+
+const DEFAULT_BLOCK_BYTES: usize = 4 << 20;
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+}
+
 /// Opens a capture: `.npy`, `.wav`, SigMF (either of its two files named), text with columns, or raw numbers where
-/// [`CaptureChoices::data_type`] is given. Only the header is read here.
+/// [`CaptureChoices::data_type`] is given. The signature in the file counts where it has one, the extension elsewhere.
+/// Of binary formats only the header is read; a text is read through once, to count its rows and to see whether its
+/// time stamps are even.
 pub fn open_capture(path: &Path, choices: &CaptureChoices) -> Result<Capture, CaptureError> {
-    let _ = choices;
-    Err(CaptureError::Content {
-        path: path.to_owned(),
-        place: "byte 0".into(),
-        what: "not a known capture".into(),
-        expected: "a .npy, .wav, SigMF or text file".into(),
-    })
+    for (field, value) in [
+        ("rate_hz", choices.rate_hz),
+        ("volts_per_unit", choices.volts_per_unit),
+        ("full_scale_v", choices.full_scale_v),
+        ("centre_hz", choices.centre_hz),
+    ] {
+        if let Some(v) = value
+            && !(v.is_finite() && v > 0.0)
+        {
+            return Err(choice(path, field, v.to_string(), "a positive number"));
+        }
+    }
+    if choices.volts_per_unit.is_some() && choices.full_scale_v.is_some() {
+        return Err(choice(path, "full_scale_v", "the scale is given twice".into(), "volts_per_unit or full_scale_v"));
+    }
+    let io = |source| CaptureError::Io { path: path.to_owned(), source };
+    let extension = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
+    if choices.data_type.is_none() && matches!(extension.as_str(), "sigmf-meta" | "sigmf-data") {
+        let (data_path, file, found) = sigmf::open(path, choices)?;
+        return finish(path, &data_path, file, found, CaptureFormat::SigMf, choices);
+    }
+    let mut file = File::open(path).map_err(io)?;
+    if file.metadata().map_err(io)?.is_dir() {
+        return Err(content(path, "path", "a folder".into(), "a file"));
+    }
+    if let Some(text) = &choices.data_type {
+        let found = raw(path, text, choices)?;
+        return finish(path, path, file, found, CaptureFormat::Raw, choices);
+    }
+    let mut start = [0u8; 512];
+    let mut have = 0;
+    while have < start.len() {
+        match file.read(&mut start[have..]).map_err(io)? {
+            0 => break,
+            n => have += n,
+        }
+    }
+    let start = &start[..have];
+    file.rewind().map_err(io)?;
+    if have == 0 {
+        return Err(content(path, "byte 0", "an empty file".into(), "a capture"));
+    }
+    if start.starts_with(b"\x93NUMPY") || extension == "npy" {
+        let found = npy::open(path, &mut file, choices)?;
+        return finish(path, path, file, found, CaptureFormat::Npy, choices);
+    }
+    if [b"RIFF", b"RF64", b"BW64"].iter().any(|s| start.starts_with(*s)) || matches!(extension.as_str(), "wav" | "wave")
+    {
+        let found = wav::open(path, &mut file, choices)?;
+        return finish(path, path, file, found, CaptureFormat::Wav, choices);
+    }
+    if extension == "sigmf" {
+        return Err(content(path, "byte 0", "an archive".into(), "its unpacked .sigmf-meta and .sigmf-data"));
+    }
+    let utf16 = start.starts_with(&[0xFF, 0xFE]) || start.starts_with(&[0xFE, 0xFF]);
+    if !utf16 && start.iter().any(|b| *b == 0 || (*b < 0x20 && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0C))) {
+        return Err(content(
+            path,
+            "byte 0",
+            "a binary file of no known format".into(),
+            "a .npy, .wav, SigMF or text file, or the number format of a raw one (data_type, such as f32_le)",
+        ));
+    }
+    let (source, info) = scope_csv::open(path, file, choices)?;
+    Ok(Capture { path: path.to_owned(), info, source: Box::new(source) })
+}
+
+/// A file that is nothing but numbers.
+fn raw(path: &Path, text: &str, choices: &CaptureChoices) -> Result<Found, CaptureError> {
+    let (number, complex) = number::Number::from_sigmf(text).ok_or_else(|| {
+        choice(path, "data_type", format!("`{text}`"), "such as f32_le, i16_be, u8, ci16_le, cf32_le")
+    })?;
+    let channels = choices.raw_channels.unwrap_or(1);
+    if channels == 0 || channels > 4096 {
+        return Err(choice(path, "raw_channels", channels.to_string(), "1 to 4096"));
+    }
+    let layout = binary::Layout {
+        number,
+        channels,
+        complex: complex || choices.complex == Some(true),
+        offset: 0,
+        frames: u64::MAX,
+        planar: None,
+        keep: Vec::new(),
+    };
+    Ok(Found { layout, ..Found::default() })
+}
+
+/// Which channels to hand out: by name, or by number counted from 1.
+fn pick(path: &Path, wanted: &[String], names: &[String]) -> Result<Vec<usize>, CaptureError> {
+    if wanted.is_empty() {
+        return Ok((0..names.len()).collect());
+    }
+    let mut out = Vec::new();
+    for w in wanted {
+        let by_name = names.iter().position(|n| n.eq_ignore_ascii_case(w.trim()));
+        let by_number = w.trim().parse::<usize>().ok().filter(|n| (1..=names.len()).contains(n)).map(|n| n - 1);
+        let Some(index) = by_name.or(by_number) else {
+            let expected = format!("one of {}, or a number from 1 to {}", names.join(", "), names.len());
+            return Err(choice(path, "channels", format!("no channel `{w}`"), &expected));
+        };
+        if out.contains(&index) {
+            return Err(choice(path, "channels", format!("channel `{w}` twice"), "each channel once"));
+        }
+        out.push(index);
+    }
+    Ok(out)
+}
+
+/// Puts together what the header and the user said.
+fn finish(
+    path: &Path,
+    data_path: &Path,
+    file: File,
+    mut found: Found,
+    format: CaptureFormat,
+    choices: &CaptureChoices,
+) -> Result<Capture, CaptureError> {
+    let io = |source| CaptureError::Io { path: data_path.to_owned(), source };
+    let mut notes = std::mem::take(&mut found.notes);
+    let length = file.metadata().map_err(io)?.len();
+    let in_file = found.layout.frames_in(length);
+    let promised = found.promised.or((found.layout.frames != u64::MAX).then_some(found.layout.frames));
+    if found.layout.frames == u64::MAX {
+        found.layout.frames = in_file;
+        let over = length.saturating_sub(found.layout.offset) % found.layout.frame_bytes();
+        if over != 0 {
+            notes.push(format!("the last {over} bytes make no whole frame: left out"));
+        }
+    }
+    let truncated =
+        promised.filter(|p| *p > in_file).map(|promised_frames| Truncated { promised_frames, found_frames: in_file });
+    if let Some(t) = truncated {
+        notes.push(format!(
+            "the file promises {} frames and holds {}: cut off, or still being written",
+            t.promised_frames, t.found_frames
+        ));
+    }
+    let names: Vec<String> = (1..=found.layout.channels).map(|n| format!("channel {n}")).collect();
+    found.layout.keep = pick(path, &choices.channels, &names)?;
+    let number = found.layout.number;
+    if choices.complex == Some(false) && found.layout.complex {
+        return Err(choice(path, "complex", "the file holds complex numbers".into(), "true, or nothing said"));
+    }
+    let full_scale = number.full_scale();
+    let (volts_per_unit, scale_known) = match (choices.volts_per_unit, choices.full_scale_v, full_scale) {
+        (Some(v), _, _) => (v, true),
+        (None, Some(v), Some(full)) => (v / full, true),
+        (None, Some(_), None) => {
+            return Err(choice(
+                path,
+                "full_scale_v",
+                "floating-point numbers have no full scale".into(),
+                "volts_per_unit",
+            ));
+        }
+        (None, None, Some(full)) if found.normalised => {
+            notes.push(format!("no scale is given: full scale ({full} counts) is taken as 1 V"));
+            (1.0 / full, false)
+        }
+        (None, None, Some(_)) => {
+            notes.push("no scale is given: one count is taken as 1 V".into());
+            (1.0, false)
+        }
+        (None, None, None) => (1.0, false),
+    };
+    if number.unsigned() {
+        notes.push("unsigned numbers: the middle of their range is taken as zero".into());
+    }
+    let rate_hz = match (choices.rate_hz, found.rate_hz) {
+        (Some(said), Some(stated)) if said != stated => {
+            notes.push(format!("the file says {stated} Hz; {said} Hz is used, as asked"));
+            Some(said)
+        }
+        (said, stated) => said.or(stated),
+    };
+    let centre_hz = if found.layout.complex { choices.centre_hz.or(found.centre_hz) } else { None };
+    let channels = found
+        .layout
+        .keep
+        .iter()
+        .map(|&c| ChannelInfo { name: names[c].clone(), unit: "V".into(), volts_per_unit, scale_known })
+        .collect();
+    let info = CaptureInfo {
+        name: file_name(path),
+        format,
+        sample_type: number.words(found.layout.complex),
+        channels,
+        complex: found.layout.complex,
+        rate_hz,
+        centre_hz,
+        frames: Some(in_file),
+        duration_s: rate_hz.map(|r| in_file as f64 / r),
+        start_s: None,
+        full_scale,
+        annotations: found.annotations,
+        truncated,
+        notes,
+    };
+    let block_bytes = choices.block_bytes.unwrap_or(DEFAULT_BLOCK_BYTES);
+    let source = binary::BinarySource::new(file, file_name(data_path), found.layout, block_bytes);
+    Ok(Capture { path: path.to_owned(), info, source: Box::new(source) })
 }
