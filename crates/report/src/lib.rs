@@ -7,6 +7,7 @@ mod evidence;
 mod export;
 pub mod plot;
 mod render;
+mod view;
 
 pub use evidence::{
     ChainEvidence, ColumnEvidence, Decision, EquipmentEvidence, Evidence, Fact, FileEvidence, Finding, LimitEvidence,
