@@ -274,9 +274,8 @@ impl Chain {
         let Some(first) = self.elements.first() else {
             return Ok(Applied { trace: trace.clone(), gaps: Vec::new() });
         };
-        let found = trace
-            .unit
-            .ok_or_else(|| ChainError::NoUnit { chain: self.name.clone(), expected: first.unit_in })?;
+        let found =
+            trace.unit.ok_or_else(|| ChainError::NoUnit { chain: self.name.clone(), expected: first.unit_in })?;
         let mut out = if found == first.unit_in {
             trace.clone()
         } else if matches!(found, Unit::Dbm | Unit::DbPw) && first.unit_in == Unit::DbUv {

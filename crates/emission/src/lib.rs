@@ -1,14 +1,19 @@
 //! Chains, traces, margins, suspects, uncertainty and the chance of passing: maths on plain structs, no files.
 
 mod chain;
+mod coverage;
+mod emissions;
 mod judge;
 mod nan_as_null;
+mod probability;
+mod sentence;
 mod trace;
 mod verdict;
 pub mod words;
 
 pub use chain::{Applied, Chain, ChainElement, ChainError, Correction, ElementKind, Gap};
 pub use judge::judge;
+pub use probability::{Contribution, Spread, expanded_uncertainty_db, joint_probability, normal_below};
 pub use trace::{Column, Trace, TraceError, max_hold};
 pub use verdict::{
     Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,

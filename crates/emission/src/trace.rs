@@ -104,7 +104,9 @@ pub enum TraceError {
         found: String,
     },
     /// Traces that overlap without sharing their frequencies.
-    #[error("trace {number} has {frequency_hz} Hz and the others there do not: expected the same frequencies where traces overlap")]
+    #[error(
+        "trace {number} has {frequency_hz} Hz and the others there do not: expected the same frequencies where traces overlap"
+    )]
     DifferentFrequencies {
         /// Counted from 1.
         number: usize,

@@ -267,13 +267,17 @@ pub enum JudgeError {
         source: MixError,
     },
     /// A column does not say its detector.
-    #[error("column `{column}` does not say its detector: expected a choice of peak, quasi_peak, cispr_average or rms_average")]
+    #[error(
+        "column `{column}` does not say its detector: expected a choice of peak, quasi_peak, cispr_average or rms_average"
+    )]
     UnknownDetector {
         /// Name of the column.
         column: String,
     },
     /// No column says anything about a limit.
-    #[error("limit `{limit_id}` asks for {detector}; the trace has {found}: expected {detector}, or a detector that reads at least as high")]
+    #[error(
+        "limit `{limit_id}` asks for {detector}; the trace has {found}: expected {detector}, or a detector that reads at least as high"
+    )]
     NoDetector {
         /// The limit.
         limit_id: String,
@@ -283,7 +287,9 @@ pub enum JudgeError {
         found: String,
     },
     /// Trace and limit have no frequency in common.
-    #[error("limit `{limit_id}` runs from {from_hz} Hz to {to_hz} Hz; the trace has no level there (it runs from {trace_from_hz} Hz to {trace_to_hz} Hz)")]
+    #[error(
+        "limit `{limit_id}` runs from {from_hz} Hz to {to_hz} Hz; the trace has no level there (it runs from {trace_from_hz} Hz to {trace_to_hz} Hz)"
+    )]
     NoOverlap {
         /// The limit.
         limit_id: String,
@@ -295,6 +301,14 @@ pub enum JudgeError {
         trace_from_hz: f64,
         /// The trace's last frequency.
         trace_to_hz: f64,
+    },
+    /// Nothing is published and nothing was said about the uncertainty.
+    #[error(
+        "limit `{limit_id}`: no uncertainty is published for this kind of measurement: expected uncertainty_db, the expanded uncertainty (k = 2) of the set-up"
+    )]
+    NoUncertainty {
+        /// The limit.
+        limit_id: String,
     },
     /// An option is out of its range.
     #[error("option {field}: {value}; expected {expected}")]

@@ -3,8 +3,8 @@ use std::sync::LazyLock;
 use quantity::{AtStep, Interpolation, LogTable, Unit};
 use serde::Deserialize;
 
-use crate::limit::{Known, Limit, LimitError, Port};
 use crate::Detector;
+use crate::limit::{Known, Limit, LimitError, Port};
 
 /// The limit files built into the program: place name and text.
 const FILES: [(&str, &str); 7] = [

@@ -136,4 +136,3 @@ pub struct LimitError {
     /// What was expected.
     pub expected: String,
 }
-
