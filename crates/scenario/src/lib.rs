@@ -22,4 +22,4 @@ mod truth;
 
 pub use story::{CaptureSpec, Conductor, Equipment, Kind, Sample, State, Story, SweepSpec, product_toml, story};
 pub use synthesis::{BLOCK_LENGTH, Synthesis, VOLTS_PER_UNIT, synthesise};
-pub use truth::{EmissionKind, Line, Truth, truth};
+pub use truth::{EmissionKind, FieldLine, Line, Truth, field_truth, truth};

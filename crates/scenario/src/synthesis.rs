@@ -274,7 +274,7 @@ fn relay(random: &mut Random, seconds: f64, rate_hz: f64) -> Vec<Ring> {
     let opens_s = seconds * random.between(0.3, 0.6);
     let mut after_s = 0.05e-3f64;
     while after_s < 3e-3 {
-        let volts = 0.12 * (after_s / 3e-3).sqrt() * random.between(0.7, 1.0);
+        let volts = 0.19 * (after_s / 3e-3).sqrt() * random.between(0.7, 1.0);
         let time_s = opens_s + after_s;
         rings.push(ring(time_s, rate_hz, volts, 9.1e6, 1.2e-6));
         rings.push(ring(time_s, rate_hz, 0.5 * volts, 13.6e6, 0.8e-6));
