@@ -59,7 +59,7 @@ impl TwoPort {
 
 /// Impedances side by side.
 pub fn parallel<const N: usize>(z: [Complex64; N]) -> Complex64 {
-    z.iter().map(|z| z.inv()).sum::<Complex64>().inv()
+    z.iter().map(Complex64::inv).sum::<Complex64>().inv()
 }
 
 /// An inductance with the capacitance of its winding and the resistance of its core loss, all three in parallel.

@@ -11,7 +11,7 @@ use crate::truth::{CARRIERS, Carrier};
 use crate::{CaptureSpec, Kind};
 
 /// Samples in a block.
-pub const BLOCK_LENGTH: usize = 8192;
+pub const BLOCK_LENGTH: usize = 4096;
 /// Volts at the receiver input of one count of the 14-bit converter of ±100 mV.
 pub const VOLTS_PER_UNIT: f64 = 0.1 / 8192.0;
 
