@@ -28,9 +28,6 @@ pub(crate) enum Command {
         /// Where to write it; must be new or empty
         #[arg(default_value = "demo-project")]
         dir: PathBuf,
-        /// Write it again over an older demonstration project
-        #[arg(long)]
-        again: bool,
     },
     /// Start a project from a commented product.toml
     New {
@@ -162,36 +159,48 @@ pub(crate) struct CaptureFlags {
 
 #[derive(Debug, Clone, Default, Args)]
 pub(crate) struct SweepFlags {
+    /// Encoding of the text: utf-8, utf-16le, utf-16be or latin-1
+    #[arg(long)]
+    pub(crate) encoding: Option<String>,
     /// Field separator: comma, semicolon, tab or space
     #[arg(long)]
     pub(crate) delimiter: Option<String>,
     /// Decimal sign: point or comma
     #[arg(long)]
     pub(crate) decimal: Option<String>,
+    /// Lines to leave out at the top
+    #[arg(long)]
+    pub(crate) skip_lines: Option<usize>,
+    /// Which table of a file with several, counted from 1
+    #[arg(long)]
+    pub(crate) table: Option<usize>,
+    /// Column of the frequency, by name or number counted from 1
+    #[arg(long)]
+    pub(crate) frequency_column: Option<String>,
+    /// Columns of the levels, by name or number counted from 1
+    #[arg(long, value_delimiter = ',')]
+    pub(crate) level_columns: Vec<String>,
     /// Unit of the frequency column: Hz, kHz, MHz or GHz
     #[arg(long)]
     pub(crate) frequency_unit: Option<String>,
     /// Unit of the levels: dBm, dBuV, dBuA, dBuV/m, dBuA/m, dBpW, V, mV, uV, W
     #[arg(long)]
     pub(crate) level_unit: Option<String>,
-    /// Column of the frequency, counted from 1
-    #[arg(long)]
-    pub(crate) frequency_column: Option<usize>,
-    /// Columns of the levels, counted from 1
+    /// Detectors of the level columns: one for all, or COLUMN=DETECTOR
     #[arg(long, value_delimiter = ',')]
-    pub(crate) level_columns: Vec<usize>,
-    /// Detectors of the level columns in order: peak, quasi_peak, cispr_average, rms_average
-    #[arg(long, value_delimiter = ',', value_parser = detector)]
-    pub(crate) detectors: Vec<Detector>,
-    /// Lines to leave out at the top
+    pub(crate) detectors: Vec<String>,
+    /// Resolution bandwidth (-6 dB), Hz, where the file does not say it
     #[arg(long)]
-    pub(crate) skip_lines: Option<usize>,
-    /// Impedance in which power and voltage belong together, Ω
+    pub(crate) bandwidth_hz: Option<f64>,
+    /// Impedance in which power and voltage belong together, ohm
     #[arg(long)]
-    pub(crate) impedance: Option<f64>,
+    pub(crate) impedance_ohm: Option<f64>,
+    /// Frequencies that come again: highest, last or refuse
+    #[arg(long)]
+    pub(crate) repeats: Option<String>,
 }
 
-fn detector(text: &str) -> Result<Detector, String> {
+pub(crate) fn detector(text: &str) -> Result<Detector, String> {
     let plain = text.trim().to_ascii_lowercase().replace('-', "_");
     match plain.as_str() {
         "peak" | "pk" => Ok(Detector::Peak),
@@ -306,6 +315,9 @@ pub(crate) enum Add {
         /// What is different from the state before
         #[arg(long)]
         what: String,
+        /// The state it was made from
+        #[arg(long)]
+        after: Option<String>,
     },
     /// A piece of measuring equipment
     Equipment {

@@ -1,2 +1,71 @@
-//! The `hushfield` binary.
-fn main() {}
+//! The `hushfield` binary: thin over the workbench. It parses, calls, prints, and gives the exit code.
+
+mod args;
+mod choices;
+mod draw;
+mod outcome;
+mod print;
+mod progress;
+mod project_commands;
+mod server;
+mod trace_commands;
+
+use std::process::ExitCode;
+
+use args::{Cli, Command};
+use clap::{CommandFactory, Parser};
+use outcome::{Failure, Outcome};
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match dispatch(cli) {
+        Ok(outcome) => outcome.exit_code(),
+        Err(failure) => {
+            // A reader of our output that went away (head, a pager) is no failure.
+            if failure.is_broken_pipe() {
+                return ExitCode::SUCCESS;
+            }
+            eprintln!("hushfield: {failure}");
+            failure.exit_code()
+        }
+    }
+}
+
+fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
+    let show = print::Show { json: cli.json, quiet: cli.quiet };
+    match cli.command {
+        Command::Demo { dir } => project_commands::demo(show, &dir),
+        Command::New { dir } => project_commands::new(show, &dir),
+        Command::Receive(a) => trace_commands::receive(show, &a),
+        Command::Judge(a) => trace_commands::judge(show, &a),
+        Command::Limits { id, project } => trace_commands::limits(show, id.as_deref(), project.as_deref()),
+        Command::Inspect { file, sweep, capture } => trace_commands::inspect(show, &file, &sweep, &capture),
+        Command::Run(a) => project_commands::run(show, &a),
+        Command::Runs { dir, run } => project_commands::runs(show, &dir, run.as_deref()),
+        Command::Check { dir } => project_commands::check(show, &dir),
+        Command::Add(a) => project_commands::add(show, a),
+        Command::Report { dir, out } => project_commands::report(show, &dir, out.as_deref()),
+        Command::Serve { dir, port } => {
+            project::Project::open(&dir).map_err(|e| Failure::from(workbench::WorkError::from(e)))?;
+            server::serve(&dir, port).map(|()| Outcome::Done).map_err(|e| Failure::ours(format!("{e:#}")))
+        }
+        Command::Completions { shell } => {
+            let mut text = Vec::new();
+            clap_complete::generate(shell, &mut Cli::command(), "hushfield", &mut text);
+            print::bytes(&text)?;
+            Ok(Outcome::Done)
+        }
+        Command::Man => {
+            let mut text = Vec::new();
+            clap_mangen::Man::new(Cli::command())
+                .render(&mut text)
+                .map_err(|e| Failure::ours(format!("the man page could not be made: {e}")))?;
+            for sub in Cli::command().get_subcommands().filter(|s| !s.is_hide_set()) {
+                let page = clap_mangen::Man::new(sub.clone().name(format!("hushfield-{}", sub.get_name())));
+                page.render(&mut text).map_err(|e| Failure::ours(format!("the man page could not be made: {e}")))?;
+            }
+            print::bytes(&text)?;
+            Ok(Outcome::Done)
+        }
+    }
+}

@@ -1,1 +1,37 @@
 //! The whole way of a measurement: raw file, levels, chain, verdict, evidence.
+//!
+//! Everything a person does with one file goes through here, from the command line and from the page alike:
+//! [`understand`] says what a file is, [`levels`] turns it into a trace, [`judge_trace`] holds that against limits;
+//! [`add_run`] does the same inside a project and keeps it, [`evaluate`] computes a kept run again from its raw file, and
+//! [`evidence`] gathers a project for the report. [`write_demo`] makes the demonstration project.
+//!
+//! Long work takes a progress callback and stops, leaving nothing behind, when that says so.
+
+mod demo;
+mod error;
+mod evaluate;
+mod evidence;
+mod raw;
+mod run;
+
+pub use demo::{DEMO_PORT_OF_SWEEPS, Demo, write_demo};
+pub use error::{WorkError, WorkErrorKind};
+pub use evaluate::{Evaluation, Judged, evaluate, judge_trace, limits_of};
+pub use evidence::{evidence, report_pdf};
+pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
+pub use run::{RunRequest, add_run};
+
+/// Version of the program, written with every result.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// A stretch of work for people to follow.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stage {
+    /// What is being done, e.g. `measuring`.
+    pub what: &'static str,
+    /// Share done, 0 to 1, where it can be known.
+    pub fraction: Option<f64>,
+}
+
+/// Told of every stretch of work; answering `Break` stops it.
+pub type OnStage<'a> = dyn FnMut(&Stage) -> std::ops::ControlFlow<()> + 'a;

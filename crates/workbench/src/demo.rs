@@ -1,0 +1,152 @@
+use std::fs;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use formats::capture::writer::NpyWriter;
+use project::{NewEquipment, NewSample, NewState, Project};
+use scenario::{CaptureSpec, story, synthesise};
+use standards::Port;
+
+use crate::raw::{ReadingChoices, ReceiveChoices};
+use crate::{OnStage, RawKind, RunRequest, Stage, WorkError, add_run};
+
+/// Kind of port that the demonstration's sweeps were measured at.
+pub const DEMO_PORT_OF_SWEEPS: Port = Port::Enclosure;
+
+/// The demonstration project as it was written.
+#[derive(Debug, Clone)]
+pub struct Demo {
+    /// Its folder.
+    pub dir: PathBuf,
+    /// Its runs, in the order they were measured.
+    pub runs: Vec<String>,
+}
+
+/// Writes the demonstration project: product, chains, equipment, samples and states, then one run after another from
+/// recordings that the physical model makes.
+pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkError> {
+    let story = story();
+    let mut project = Project::create_with(dir, story.product_toml)?;
+    for (name, text) in &story.chains {
+        project.write_file(&Path::new("chains").join(name), text.as_bytes())?;
+    }
+    for e in &story.equipment {
+        let day = |text: &str| text.parse().map_err(|e| WorkError::Ours(format!("a date of the demonstration: {e}")));
+        project.add_equipment(NewEquipment {
+            id: e.id.to_owned(),
+            name: e.name.to_owned(),
+            serial: Some(e.serial.to_owned()),
+            calibrated: Some(day(e.calibrated)?),
+            due: Some(day(e.due)?),
+            note: Some(e.note.to_owned()).filter(|n| !n.is_empty()),
+            ..NewEquipment::default()
+        })?;
+    }
+    let in_product: Vec<String> = project.product()?.product.samples.into_iter().map(|s| s.id).collect();
+    for s in story.samples.iter().filter(|s| !in_product.iter().any(|p| p == s.id)) {
+        project.add_sample(NewSample {
+            id: s.id.to_owned(),
+            serial: Some(s.serial.to_owned()),
+            description: s.note.to_owned(),
+        })?;
+    }
+    let mut before: Option<String> = None;
+    for s in &story.states {
+        let id = project.add_state(NewState {
+            id: s.id.to_owned(),
+            description: format!("{}: {}", s.title, s.changes),
+            based_on: before.take(),
+        })?;
+        before = Some(id);
+    }
+    let ports = project.product()?.product.ports;
+    let port_of = |kind: Port| ports.iter().find(|p| p.kind == kind).map(|p| p.id.clone());
+    let (mains, enclosure) = (port_of(Port::AcMains), port_of(DEMO_PORT_OF_SWEEPS));
+    drop(project);
+
+    let bench = tempfile::tempdir().map_err(|e| WorkError::Ours(format!("no room for temporary files: {e}")))?;
+    let mut runs = Vec::new();
+    for spec in &story.captures {
+        let path = bench.path().join(spec.file_name);
+        write_record(&path, spec, on_stage)?;
+        let band = spec.band.parse().map_err(WorkError::Ours)?;
+        let request = RunRequest {
+            title: spec.title.to_owned(),
+            port: mains.clone(),
+            sample: Some(spec.sample.to_owned()),
+            state: Some(spec.state.to_owned()),
+            mode: Some(spec.mode.to_owned()),
+            conductor: Some(spec.conductor.name().to_owned()),
+            set_up: "Product on a wooden table 0.8 m high, 0.4 m from the vertical ground plane; 0.8 m of mains lead to the \
+                     artificial network, which is bonded to the plane; both sensor cables at full length, bundled 0.4 m \
+                     above the plane."
+                .to_owned(),
+            limits: spec.limits.iter().map(|l| (*l).to_owned()).collect(),
+            chain: Some(spec.chain.to_owned()),
+            equipment: spec.equipment.iter().map(|e| (*e).to_owned()).collect(),
+            measured_at: Some(spec.performed.to_owned()),
+            choices: ReadingChoices {
+                kind: Some(RawKind::Capture),
+                capture: formats::capture::CaptureChoices {
+                    rate_hz: Some(spec.rate_hz),
+                    volts_per_unit: Some(spec.volts_per_unit),
+                    ..Default::default()
+                },
+                receive: ReceiveChoices { band: Some(band), ..Default::default() },
+                ..Default::default()
+            },
+            ..RunRequest::default()
+        };
+        runs.push(add_run(dir, &path, spec.file_name, &request, on_stage)?);
+        // The next record is as large: nothing of this one is needed outside the project any more.
+        let _ = fs::remove_file(&path);
+    }
+    for spec in &story.sweeps {
+        let path = bench.path().join(spec.file_name);
+        fs::write(&path, &spec.text).map_err(|e| WorkError::Ours(format!("{}: {e}", path.display())))?;
+        let request = RunRequest {
+            title: spec.title.to_owned(),
+            port: enclosure.clone(),
+            sample: Some(spec.sample.to_owned()),
+            state: Some(spec.state.to_owned()),
+            mode: Some(spec.mode.to_owned()),
+            conductor: Some("vertical".to_owned()),
+            set_up: "Antenna 3 m from the product's boundary, height 1 m to 4 m, vertical; product turned through 360°; \
+                     cables at full length over the table's edge."
+                .to_owned(),
+            limits: spec.limits.iter().map(|l| (*l).to_owned()).collect(),
+            chain: Some(spec.chain.to_owned()),
+            equipment: spec.equipment.iter().map(|e| (*e).to_owned()).collect(),
+            measured_at: Some(spec.performed.to_owned()),
+            choices: ReadingChoices { kind: Some(RawKind::Sweep), ..Default::default() },
+            ..RunRequest::default()
+        };
+        runs.push(add_run(dir, &path, spec.file_name, &request, on_stage)?);
+    }
+    Ok(Demo { dir: dir.to_owned(), runs })
+}
+
+/// Writes one synthesised record as a one-dimensional array of 16-bit integers.
+fn write_record(path: &Path, spec: &CaptureSpec, on_stage: &mut OnStage<'_>) -> Result<(), WorkError> {
+    let fault = |e: std::io::Error| WorkError::Ours(format!("{}: {e}", path.display()));
+    let total = spec.frames();
+    let mut file = NpyWriter::create_i16(path, 1).map_err(fault)?;
+    let mut done = 0u64;
+    let mut wrong = None;
+    let flow = synthesise(spec, &mut |samples| {
+        if let Err(e) = file.write_i16(samples) {
+            wrong = Some(e);
+            return ControlFlow::Break(());
+        }
+        done += samples.len() as u64;
+        on_stage(&Stage { what: "making a record", fraction: Some(done as f64 / total.max(1) as f64) })
+    });
+    if let Some(e) = wrong {
+        return Err(fault(e));
+    }
+    if flow.is_break() {
+        return Err(WorkError::Cancelled);
+    }
+    file.finish().map_err(fault)?;
+    Ok(())
+}

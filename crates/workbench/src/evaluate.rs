@@ -1,0 +1,176 @@
+use std::fs;
+use std::path::Path;
+
+use emission::{Applied, Chain, Gap, JudgeOptions, Trace, Verdict, judge};
+use formats::chain_file::read_chain;
+use formats::trace_file::{read_trace, write_trace};
+use project::{ChainUse, Project, Run};
+use standards::{Detector, Limit, LimitLibrary};
+
+use crate::raw::{ReadingChoices, levels};
+use crate::{OnStage, VERSION, WorkError};
+
+/// A trace held against limits.
+#[derive(Debug, Clone)]
+pub struct Judged {
+    /// The levels at the product: the chain is in them.
+    pub trace: Trace,
+    /// Where the chain is not known.
+    pub gaps: Vec<Gap>,
+    /// The verdict; none where no limit was named.
+    pub verdict: Option<Verdict>,
+    /// The limits, in the order asked for.
+    pub limits: Vec<Limit>,
+}
+
+/// A run computed again from its raw file.
+#[derive(Debug, Clone)]
+pub struct Evaluation {
+    /// The run.
+    pub run: Run,
+    /// The levels as they stood at the receiver input.
+    pub measured: Trace,
+    /// The chain, where one was used.
+    pub chain: Option<Chain>,
+    /// Trace, margins and verdict.
+    pub judged: Judged,
+    /// What keeps it from being judged, where something does (the levels then still stand).
+    pub problem: Option<String>,
+}
+
+/// Finds limits by id.
+pub fn limits_of(library: &LimitLibrary, ids: &[String]) -> Result<Vec<Limit>, WorkError> {
+    ids.iter()
+        .map(|id| {
+            library.get(id).cloned().ok_or_else(|| {
+                let mut near: Vec<&str> = library.all().iter().map(|l| l.id.as_str()).collect();
+                let start: String = id.chars().take_while(|c| *c != '-').collect();
+                near.retain(|n| n.starts_with(&start));
+                near.truncate(8);
+                let hint = if near.is_empty() { String::new() } else { format!(", e.g. {}", near.join(", ")) };
+                WorkError::input("limit", format!("`{id}` is not in the library"), format!("an id that `hushfield limits` lists{hint}"))
+            })
+        })
+        .collect()
+}
+
+/// Puts the chain on and holds the result against the limits.
+pub fn judge_trace(
+    measured: &Trace,
+    chain: Option<&Chain>,
+    limits: Vec<Limit>,
+    options: &JudgeOptions,
+) -> Result<Judged, WorkError> {
+    let Applied { trace, gaps } = match chain {
+        Some(c) => c.apply(measured)?,
+        None => Applied { trace: measured.clone(), gaps: Vec::new() },
+    };
+    let verdict = if limits.is_empty() { None } else { Some(judge(&trace, &limits.iter().collect::<Vec<_>>(), options)?) };
+    Ok(Judged { trace, gaps, verdict, limits })
+}
+
+/// The choices that go with a run's judgement, kept in the ledger beside the reading choices.
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub(crate) struct JudgingChoices {
+    pub(crate) uncertainty_db: Option<f64>,
+    pub(crate) assume_detector: Option<Detector>,
+}
+
+impl JudgingChoices {
+    pub(crate) fn options(&self) -> JudgeOptions {
+        JudgeOptions { uncertainty_db: self.uncertainty_db, assume_detector: self.assume_detector, ..JudgeOptions::default() }
+    }
+}
+
+/// What the ledger keeps of how a raw file is read and judged.
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub(crate) struct KeptChoices {
+    #[serde(flatten)]
+    pub(crate) reading: ReadingChoices,
+    pub(crate) judging: JudgingChoices,
+}
+
+/// The levels of a raw file of the project, from the cache where they are there.
+///
+/// The cache's name is made of everything that can change the result: content, choices, version. It is always read back,
+/// so that the first and every later evaluation work on the same rounded numbers.
+pub(crate) fn kept_levels(
+    project: &Project,
+    capture: &str,
+    choices: &ReadingChoices,
+    on_stage: &mut OnStage<'_>,
+) -> Result<Trace, WorkError> {
+    let kept = project.capture(capture)?;
+    let path = project.capture_path(capture)?;
+    let key = format!(
+        "{VERSION} {} {} {}",
+        kept.file.blake3,
+        kept.companion.as_ref().map_or("", |c| c.blake3.as_str()),
+        serde_json::to_string(choices).map_err(|e| WorkError::Ours(format!("choices could not be written: {e}")))?
+    );
+    let cache = project.derived_dir()?.join(format!("trace-{}.csv", &blake3::hash(key.as_bytes()).to_hex()[..32]));
+    if !cache.is_file() {
+        let trace = levels(&path, &kept.file.original_name, choices, on_stage)?;
+        if trace.unit.is_none() {
+            return Ok(trace);
+        }
+        if write_trace(&cache, &trace, None).is_err() {
+            // A folder that cannot be written must not keep anyone from reading.
+            let _ = fs::remove_file(&cache);
+            return Ok(trace);
+        }
+    }
+    match read_trace(&cache) {
+        Ok((trace, _)) => Ok(trace),
+        Err(_) => levels(&path, &kept.file.original_name, choices, on_stage),
+    }
+}
+
+/// The chain as it stands in the project's folder.
+pub(crate) fn chain_of(project: &Project, name: &str) -> Result<Chain, WorkError> {
+    let file = project.chain(name)?;
+    Ok(read_chain(&file.path)?)
+}
+
+/// The chain as it stood when a run used it: the ledger keeps its text and its tables, which are laid out in `derived/`
+/// to be read like any other. A chain edited since does not change an old verdict; the project's check names the edit.
+fn chain_at_run(project: &Project, used: &ChainUse) -> Result<Chain, WorkError> {
+    let Ok(kept) = project.kept_chain(&used.blake3) else { return chain_of(project, &used.name) };
+    if kept.tables.iter().any(|t| t.text.is_none()) {
+        return chain_of(project, &used.name);
+    }
+    let folder = Path::new("derived").join(format!("chain-{}", &used.blake3[..used.blake3.len().min(32)]));
+    for table in &kept.tables {
+        project.write_file(&folder.join(&table.file), table.text.as_deref().unwrap_or_default().as_bytes())?;
+    }
+    let path = project.write_file(&folder.join(format!("{}.toml", used.name)), kept.text.as_bytes())?;
+    Ok(read_chain(&path)?)
+}
+
+/// Computes a run of a project again: levels from its raw file, the chain as it stood then, its limits.
+pub fn evaluate(dir: &Path, run: &str, on_stage: &mut OnStage<'_>) -> Result<Evaluation, WorkError> {
+    let project = Project::open(dir)?;
+    let run = project.run(run)?;
+    evaluate_run(&project, run, on_stage)
+}
+
+pub(crate) fn evaluate_run(project: &Project, run: Run, on_stage: &mut OnStage<'_>) -> Result<Evaluation, WorkError> {
+    let used = run.record.captures.first().ok_or_else(|| {
+        WorkError::input(format!("run {}", run.record.id), "no raw file belongs to it", "a run with a sweep or a capture")
+    })?;
+    let kept: KeptChoices = serde_json::from_value(used.choices.clone())
+        .map_err(|e| WorkError::input(format!("run {}", run.record.id), format!("its reading choices: {e}"), "choices this version knows"))?;
+    let measured = kept_levels(project, &used.capture, &kept.reading, on_stage)?;
+    let chain = run.record.chain.as_ref().map(|c| chain_at_run(project, c)).transpose()?;
+    let limits = limits_of(&project.limits()?, &run.record.limits)?;
+    match judge_trace(&measured, chain.as_ref(), limits.clone(), &kept.judging.options()) {
+        Ok(judged) => Ok(Evaluation { run, measured, chain, judged, problem: None }),
+        Err(why) => {
+            // Levels that cannot be judged (another unit, no common range) are still worth looking at.
+            let judged = judge_trace(&measured, None, Vec::new(), &kept.judging.options())?;
+            Ok(Evaluation { run, measured, chain, judged: Judged { limits, ..judged }, problem: Some(why.to_string()) })
+        }
+    }
+}
