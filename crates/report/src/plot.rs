@@ -225,7 +225,7 @@ fn description(run: &RunEvidence) -> String {
             format!(
                 "The worst suspect is at {} with a margin of {} dB.",
                 frequency_text(s.frequency_hz),
-                signed(s.margin_db, 1)
+                margin_text(s.margin_db)
             )
         },
     );
@@ -253,12 +253,41 @@ pub fn escape(text: &str) -> String {
     out
 }
 
-/// A frequency for people: four to six significant digits, in Hz, kHz, MHz or GHz.
+/// A frequency for people: up to six significant digits, in Hz, kHz, MHz or GHz.
 pub fn frequency_text(frequency_hz: f64) -> String {
     let (scale, unit) = prefix_of(frequency_hz);
     let v = frequency_hz / scale;
-    let decimals = if unit == "Hz" { 1 } else { 3 };
+    // A scan's grid needs 0.1 kHz below 100 MHz; above, a tenth of that is below any receiver's step.
+    let decimals = match unit {
+        "Hz" => 1,
+        "kHz" => 3,
+        _ if v < 100.0 => 4,
+        _ => 3,
+    };
     format!("{} {unit}", trim_zeros(&format!("{v:.decimals$}")))
+}
+
+/// The same with a fixed number of decimals for each unit, so that a column of figures lines up.
+pub fn frequency_column(frequency_hz: f64) -> String {
+    let (scale, unit) = prefix_of(frequency_hz);
+    let v = frequency_hz / scale;
+    let decimals = match unit {
+        "Hz" | "kHz" => 1,
+        _ if v < 100.0 => 4,
+        _ => 3,
+    };
+    format!("{v:.decimals$} {unit}")
+}
+
+/// A margin to a tenth of a decibel; to a hundredth where a tenth would hide on which side of the limit it is.
+pub fn margin_text(margin_db: f64) -> String {
+    if !margin_db.is_finite() {
+        "–".to_owned()
+    } else if margin_db.abs() < 0.05 {
+        signed(margin_db, 2)
+    } else {
+        signed(margin_db, 1)
+    }
 }
 
 fn prefix_of(frequency_hz: f64) -> (f64, &'static str) {
@@ -624,7 +653,7 @@ fn legend_rows(run: &RunEvidence, width: f64) -> Vec<LegendEntry> {
     let mut rows = Vec::new();
     for (name, detector, limit) in traces.chain(limits) {
         let text = shorten(&name, 40);
-        let needed = 24.0 + text.chars().count() as f64 * 4.1 + 12.0;
+        let needed = 24.0 + text_width(&text, 9.0) + 11.0;
         if x > 0.0 && x + needed > width {
             x = 0.0;
             row += 1;
@@ -633,6 +662,11 @@ fn legend_rows(run: &RunEvidence, width: f64) -> Vec<LegendEntry> {
         x += needed;
     }
     rows
+}
+
+/// Width of a line of text, roughly: an upper-case letter of the text family takes 0.66 of the size, others 0.46.
+fn text_width(text: &str, size: f64) -> f64 {
+    text.chars().map(|c| if c.is_uppercase() || !c.is_ascii() { 0.66 } else { 0.46 }).sum::<f64>() * size
 }
 
 fn shorten(text: &str, most: usize) -> String {
@@ -731,7 +765,7 @@ fn draw_suspects(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, 
         let mark = Mark::of(s.margin_db, uncertainty);
         let colour = if mark == Mark::Above { ink.above } else { ink.text };
         let distance = (cx - x).hypot(cy - y);
-        if distance > 11.0 {
+        if distance > half + 1.4 {
             let t = (distance - half) / distance;
             let _ = write!(
                 svg,
@@ -779,9 +813,9 @@ fn draw_suspects(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, 
 fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidence) -> Vec<Taken> {
     let (x, level, limit) = (frame.x(s.frequency_hz), frame.y_inside(s.level_db), frame.y_inside(s.limit_db));
     let text = if s.margin_db < 0.0 {
-        format!("{} dB over", signed(-s.margin_db, 1))
+        format!("{} dB over", margin_text(-s.margin_db))
     } else {
-        format!("{} dB", signed(s.margin_db, 1))
+        format!("{} dB", margin_text(s.margin_db))
     };
     let half_text = text.chars().count() as f64 * 2.4 + 2.0;
     let side = if x + 14.0 + 2.0 * half_text + 4.0 > frame.right { -1.0 } else { 1.0 };

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use standards::{Detector, Known};
 
-use crate::plot::{Mark, PlotOptions, frequency_text, signed};
+use crate::plot::{Mark, PlotOptions, frequency_column, frequency_text, margin_text, signed};
 use crate::render::printable;
 use crate::{Decision, Evidence, Finding, RunEvidence, VerdictEvidence};
 
@@ -14,7 +14,7 @@ pub(crate) fn plot_name(index: usize) -> String {
 /// Text for the page: printable, and with places to break in words that are longer than a column.
 fn soft(text: &str) -> String {
     const LONGEST: usize = 18;
-    let text = printable(text.trim());
+    let text = bound(&printable(text.trim()));
     if text.split_whitespace().all(|w| w.chars().count() <= LONGEST) {
         return text;
     }
@@ -35,6 +35,30 @@ fn soft(text: &str) -> String {
         }
     }
     out
+}
+
+/// A figure and its unit stay on one line.
+fn bound(text: &str) -> String {
+    const UNITS: [&str; 26] = [
+        "dB", "dBµV", "dBµA", "dBm", "Hz", "kHz", "MHz", "GHz", "V", "mV", "A", "mA", "W", "kW", "Ω", "kΩ", "µH", "mH",
+        "nF", "µF", "pF", "s", "ms", "m", "%", "°C",
+    ];
+    let mut out = String::with_capacity(text.len());
+    let mut after_figure = false;
+    for (i, word) in text.split(' ').enumerate() {
+        if i > 0 {
+            let unit = word.trim_end_matches(|c: char| matches!(c, '.' | ',' | ';' | ':' | ')' | '?' | '!'));
+            out.push(if after_figure && UNITS.contains(&unit) { '\u{a0}' } else { ' ' });
+        }
+        out.push_str(word);
+        after_figure = word.ends_with(|c: char| c.is_ascii_digit());
+    }
+    out
+}
+
+/// The start of a text where there is room for one line.
+fn shortened(text: &str, most: usize) -> String {
+    if text.chars().count() <= most { text.to_owned() } else { text.chars().take(most - 1).chain(['…']).collect() }
 }
 
 fn soft_option(text: Option<&String>) -> Value {
@@ -117,7 +141,7 @@ pub(crate) fn of(evidence: &Evidence, options: &PlotOptions) -> Value {
         "maker": printable(&p.maker),
         "product": soft(if product.is_empty() { "Unnamed product" } else { &product }),
         "subtitle": soft(&joined(&[&p.title, &p.maker, &evidence.generated_at], " · ")),
-        "running": printable(&joined(&[&product, &p.title], " · ")),
+        "running": shortened(&printable(&joined(&[&product, &p.title], " · ")), 85),
         "generated_at": soft(&evidence.generated_at),
         "versions": soft(&versions),
         "description": paragraphs(&p.description),
@@ -162,12 +186,12 @@ fn run(index: usize, r: &RunEvidence, options: &PlotOptions) -> Value {
                 "number": i + 1,
                 "mark": Mark::of(s.margin_db, uncertainty).key(),
                 "conclusive": s.conclusive,
-                "frequency": frequency_text(s.frequency_hz),
+                "frequency": frequency_column(s.frequency_hz),
                 "level": tenth(s.level_db),
                 "detector": s.detector.map_or("–", Detector::name),
                 "limit": tenth(s.limit_db),
                 "letter": r.limits.iter().position(|l| l.id == s.limit_id).map_or_else(String::new, letter),
-                "margin": tenth(s.margin_db),
+                "margin": margin_text(s.margin_db),
                 "probability": s.probability.map_or_else(String::new, per_cent),
                 "note": soft(&s.note),
             })
@@ -199,7 +223,7 @@ fn run(index: usize, r: &RunEvidence, options: &PlotOptions) -> Value {
                 "standard": soft(&joined(&[&l.standard, &l.table, &l.id], " · ")),
                 "source": soft(&l.source),
                 "detector": read_with,
-                "margin": l.worst.map_or_else(|| "–".to_owned(), |w| format!("{} dB", tenth(w.margin_db))),
+                "margin": l.worst.map_or_else(|| "–".to_owned(), |w| format!("{} dB", margin_text(w.margin_db))),
                 "at": l.worst.map_or_else(String::new, |w| frequency_text(w.frequency_hz)),
                 "known": match l.known {
                     Known::Seen => "read in the source",
@@ -212,7 +236,7 @@ fn run(index: usize, r: &RunEvidence, options: &PlotOptions) -> Value {
         .collect();
     let range = match (r.trace.frequency_hz.first(), r.trace.frequency_hz.last()) {
         (Some(&a), Some(&b)) => format!(
-            "{} to {}, {} frequencies",
+            "{} to {}; {} frequencies",
             frequency_text(a),
             frequency_text(b),
             grouped(r.trace.frequency_hz.len() as u64)
@@ -229,14 +253,16 @@ fn run(index: usize, r: &RunEvidence, options: &PlotOptions) -> Value {
         ("range".to_owned(), range),
         ("bandwidth (−6 dB)".to_owned(), r.trace.bandwidth_hz.map_or_else(String::new, frequency_text)),
     ];
+    let ground = if r.limits.is_empty() { "" } else { "The hatched ground is forbidden." };
     let caption = match r.suspects.first() {
         Some(s) if s.margin_db.is_finite() => format!(
-            "Levels in {unit} against frequency. The hatched ground is forbidden. The dimension shows the margin of suspect 1, {} dB at {}.",
-            tenth(s.margin_db),
+            "{ground} The dimension shows the margin of suspect 1, {} dB at {}.",
+            margin_text(s.margin_db),
             frequency_text(s.frequency_hz)
         ),
-        _ => format!("Levels in {unit} against frequency. The hatched ground is forbidden."),
+        _ => format!("Levels in {unit} against frequency. {ground}"),
     };
+    let caption = bound(caption.trim());
     let sample = if r.sample.is_empty() { String::new() } else { format!("sample {}", r.sample) };
     let short = joined(&[&format!("Run {}", r.id), &r.kind, &where_measured, &sample, &r.mode, &r.date], ", ");
     json!({
@@ -250,10 +276,12 @@ fn run(index: usize, r: &RunEvidence, options: &PlotOptions) -> Value {
         "unit": unit,
         "marked": marked,
         "any-note": any_note,
+        "any-inconclusive": r.suspects.iter().any(|s| !s.conclusive),
         "any-probability": r.suspects.iter().any(|s| s.probability.is_some()),
         "any-memory": r.limits.iter().any(|l| l.known == Known::Memory),
         "suspects": suspects,
         "limits": limits,
+        "no-verdict": if r.limits.is_empty() { "No verdict: the levels were compared with no limit." } else { "No verdict was given." },
         "verdict": r.verdict.as_ref().map(verdict),
         "gaps": r.gaps.iter().map(|t| soft(t)).collect::<Vec<_>>(),
         "lower_bounds": r.lower_bounds.iter().map(|t| soft(t)).collect::<Vec<_>>(),
