@@ -38,7 +38,7 @@ pub(crate) fn equipment() -> Vec<Equipment> {
             "BA-0077",
             "2024-10-08",
             "2026-10-08",
-            "antenna factor for 3 m in antenna-factor.csv",
+            "antenna factor in antenna-factor.csv",
         ),
         row(
             "preamplifier",
