@@ -2,5 +2,7 @@
 //! no limits and no products.
 
 mod block;
+mod window;
 
 pub use block::{Block, SampleSlice, SampleSource, SourceError};
+pub use window::{KaiserLowPass, bessel_i0, gaussian, next_fast_length};

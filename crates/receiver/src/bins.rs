@@ -1,0 +1,325 @@
+//! A group of neighbouring frequencies on its way through the detectors and meters.
+
+use realfft::num_complex::Complex32;
+use standards::Band;
+
+use crate::simd::{
+    self, ChargeLaw, CrestKernels, InstructionSet, LANES, Lanes, Meter, TAPS, Weighting, WideLanes,
+};
+use crate::weighting::{Charge, MeterStep};
+
+/// What all groups share.
+#[derive(Debug, Clone)]
+pub(crate) struct Constants {
+    pub(crate) set: InstructionSet,
+    pub(crate) charge: Option<Charge>,
+    law: ChargeLaw,
+    kernels: CrestKernels,
+    /// Time between spectra, s.
+    pub(crate) hop_s: f64,
+    meter_s: f64,
+    /// Spectra in a block; the meters move once a block.
+    pub(crate) block: usize,
+    step: MeterStep,
+    /// Whole blocks in the window of the RMS-average detector, and the part of one more.
+    window_blocks: usize,
+    window_part: f64,
+}
+
+impl Constants {
+    /// `hop_s` between spectra, `sigma_s` the filter's standard deviation.
+    pub(crate) fn new(band: Band, hop_s: f64, sigma_s: f64, set: InstructionSet) -> Self {
+        let charge = Charge::of(band);
+        let law = charge.map_or(ChargeLaw { attack: 0.0, keep: 0.0 }, |c| ChargeLaw {
+            attack: (c.attack * hop_s / std::f64::consts::PI) as f32,
+            keep: (-c.release * hop_s).exp() as f32,
+        });
+        // Twenty blocks in the RMS window (band B: half a millisecond).
+        let window_s = 1.0 / band.rms_corner_hz();
+        let block = ((window_s / 20.0 / hop_s).round() as usize).max(1);
+        let window = window_s / (block as f64 * hop_s);
+        Self {
+            set,
+            charge,
+            law,
+            kernels: crest_kernels(hop_s / sigma_s),
+            hop_s,
+            meter_s: band.meter_s(),
+            block,
+            step: MeterStep::new(block as f64 * hop_s, band.meter_s()),
+            window_blocks: window.floor() as usize,
+            window_part: window.fract(),
+        }
+    }
+}
+
+/// Least-squares interpolation of what a Gaussian filter passes: neighbouring outputs are correlated as
+/// exp(−τ²/4σ²), and the weights solve the normal equations for that correlation. `hop` in standard deviations.
+fn crest_kernels(hop: f64) -> CrestKernels {
+    let weights = |at: f64, first: f64| {
+        let place = |i: usize| (first + i as f64) * hop;
+        let rho = |tau: f64| (-tau * tau / 4.0).exp();
+        let mut m = [[0.0_f64; TAPS + 1]; TAPS];
+        for (i, row) in m.iter_mut().enumerate() {
+            for (j, x) in row.iter_mut().enumerate().take(TAPS) {
+                *x = rho(place(i) - place(j)) + if i == j { 1e-9 } else { 0.0 };
+            }
+            row[TAPS] = rho(at * hop - place(i));
+        }
+        // Gauss–Jordan; the matrix is positive definite, so no pivoting is needed.
+        for i in 0..TAPS {
+            let pivot = m[i];
+            for (r, row) in m.iter_mut().enumerate() {
+                if r != i {
+                    let factor = row[i] / pivot[i];
+                    for (x, p) in row.iter_mut().zip(pivot) {
+                        *x -= factor * p;
+                    }
+                }
+            }
+        }
+        std::array::from_fn(|i| (m[i][TAPS] / m[i][i]) as f32)
+    };
+    CrestKernels { weights: [weights(-0.5, -3.0), weights(-0.25, -3.0), weights(0.25, -2.0), weights(0.5, -2.0)] }
+}
+
+/// Where the detectors and meters of a group stand between two passes.
+#[derive(Debug, Clone)]
+struct Standing {
+    v: Lanes,
+    meters: [([f64; LANES], [f64; LANES]); 3],
+}
+
+/// States of one group.
+pub(crate) struct Group {
+    weighting: Weighting,
+    /// Average of the envelope, of the sliding r.m.s. value and of the capacitor's voltage.
+    meters: [Meter; 3],
+    /// Sums of squares of the last blocks, the oldest at `ring_at`.
+    ring: Vec<Lanes>,
+    ring_at: usize,
+    /// Sum over the newest whole blocks of the window.
+    ring_sum: WideLanes,
+    filled: usize,
+    /// At the start of this pass.
+    began: Standing,
+    /// The capacitor's voltage at the start and end of the pass before this one.
+    before: Option<(Lanes, Lanes)>,
+}
+
+impl Group {
+    pub(crate) fn new(c: &Constants) -> Self {
+        let weighting = Weighting::new();
+        let meters = [Meter::new(), Meter::new(), Meter::new()];
+        let began = standing(&weighting, &meters);
+        Self {
+            weighting,
+            meters,
+            ring: vec![[0.0; LANES]; c.window_blocks + 1],
+            ring_at: 0,
+            ring_sum: [0.0; LANES],
+            filled: 0,
+            began,
+            before: None,
+        }
+    }
+
+    /// Spectra `from..to` of this pass. `mag` and `spectrum` give this group's share of a spectrum by its number;
+    /// `track` says from which spectrum on the meters' maxima count; `crests` whether peaks between spectra are sought.
+    pub(crate) fn run<'a>(
+        &mut self,
+        c: &Constants,
+        from: u64,
+        to: u64,
+        mag: impl Fn(u64) -> &'a Lanes,
+        spectrum: impl Fn(u64) -> &'a [Complex32; LANES],
+        track: u64,
+        crests: bool,
+    ) {
+        for j in from..to {
+            let e = mag(j);
+            if j == 0 {
+                // The states hold for the moment of the first output; nothing has moved yet.
+                self.weighting.last = *e;
+                for i in 0..LANES {
+                    self.weighting.sum_e[i] += 0.5 * e[i];
+                    self.weighting.sum_e2[i] += 0.5 * e[i] * e[i];
+                    self.weighting.sum_v[i] += 0.5 * self.weighting.v[i];
+                    self.weighting.peak[i] = self.weighting.peak[i].max(e[i]);
+                }
+                continue;
+            }
+            simd::detect(c.set, &mut self.weighting, e, &c.law);
+            if crests && j >= TAPS as u64 {
+                let mags = [mag(j - 4), mag(j - 3), mag(j - 2)];
+                if simd::any_crest(c.set, mags[0], mags[1], mags[2], &self.weighting.peak) {
+                    let spectra = std::array::from_fn(|t| spectrum(j - TAPS as u64 + t as u64));
+                    simd::crest(c.set, &mut self.weighting.peak, mags, spectra, &c.kernels);
+                }
+            }
+            self.filled += 1;
+            if self.filled == c.block {
+                // Trapezoidal rule: half of the block's last spectrum belongs to the next block.
+                let half = self.take_half();
+                self.flush(c, c.block, j >= track);
+                self.give_back(&half);
+            }
+        }
+    }
+
+    fn take_half(&mut self) -> [Lanes; 3] {
+        let w = &mut self.weighting;
+        let mut half = [[0.0; LANES]; 3];
+        for i in 0..LANES {
+            let e = w.last[i];
+            half[0][i] = 0.5 * e;
+            half[1][i] = 0.5 * e * e;
+            half[2][i] = 0.5 * w.v[i];
+            w.sum_e[i] -= half[0][i];
+            w.sum_e2[i] -= half[1][i];
+            w.sum_v[i] -= half[2][i];
+        }
+        half
+    }
+
+    fn give_back(&mut self, half: &[Lanes; 3]) {
+        self.weighting.sum_e = half[0];
+        self.weighting.sum_e2 = half[1];
+        self.weighting.sum_v = half[2];
+    }
+
+    /// Hands `count` spectra's sums to the meters.
+    fn flush(&mut self, c: &Constants, count: usize, track: bool) {
+        let whole = count == c.block;
+        let step = if whole { c.step } else { MeterStep::new(count as f64 * c.hop_s, c.meter_s) };
+        let n = count as f64;
+        let w = &self.weighting;
+        // The window: the newest whole blocks, and part of the one before them.
+        let mut window = [0.0; LANES];
+        let part = c.window_part as f32;
+        let size = self.ring.len();
+        if whole {
+            let oldest_whole = (self.ring_at + 1) % size;
+            for i in 0..LANES {
+                // `ring_at` holds the block beyond the whole ones; the one after it leaves the whole ones now.
+                self.ring_sum[i] += f64::from(w.sum_e2[i]) - f64::from(self.ring[oldest_whole][i]);
+            }
+            self.ring[self.ring_at] = w.sum_e2;
+            self.ring_at = oldest_whole;
+            for i in 0..LANES {
+                window[i] = self.ring_sum[i] + f64::from(part * self.ring[self.ring_at][i]);
+            }
+        } else {
+            // A block cut short by the end of the record: the window reaches back that much further.
+            let back = c.window_part - n / c.block as f64;
+            let edge = if back < 0.0 { (self.ring_at + 1) % size } else { self.ring_at };
+            for i in 0..LANES {
+                window[i] = self.ring_sum[i] + f64::from(w.sum_e2[i]) + back * f64::from(self.ring[edge][i]);
+            }
+        }
+        let spectra = (c.window_blocks as f64 + c.window_part) * c.block as f64;
+        let mut x = [0.0; LANES];
+        for i in 0..LANES {
+            x[i] = f64::from(w.sum_e[i]) / n;
+        }
+        simd::move_meter(c.set, &mut self.meters[0], &x, step.f, step.g, track);
+        simd::root(c.set, &mut x, &window, 1.0 / spectra);
+        simd::move_meter(c.set, &mut self.meters[1], &x, step.f, step.g, track);
+        if c.charge.is_some() {
+            for i in 0..LANES {
+                x[i] = f64::from(self.weighting.sum_v[i]) / n;
+            }
+            simd::move_meter(c.set, &mut self.meters[2], &x, step.f, step.g, track);
+        }
+        self.filled = 0;
+        self.weighting.sum_e = [0.0; LANES];
+        self.weighting.sum_e2 = [0.0; LANES];
+        self.weighting.sum_v = [0.0; LANES];
+    }
+
+    /// The end of a pass: what is left of a block goes to the meters.
+    pub(crate) fn finish(&mut self, c: &Constants, track: bool) {
+        if self.filled > 0 {
+            let count = self.filled;
+            let half = self.take_half();
+            let energy = self.weighting.sum_e2;
+            self.flush(c, count, track);
+            // Kept for a next pass, whose window begins with the end of this one.
+            let size = self.ring.len();
+            let oldest_whole = (self.ring_at + 1) % size;
+            for i in 0..LANES {
+                self.ring_sum[i] += f64::from(energy[i]) - f64::from(self.ring[oldest_whole][i]);
+            }
+            self.ring[self.ring_at] = energy;
+            self.ring_at = oldest_whole;
+            let _ = half;
+        }
+        self.filled = 0;
+        self.give_back(&[[0.0; LANES]; 3]);
+    }
+
+    /// Prepares the next pass over the same record, `spectra` long, so that it ends as it begins. Returns the largest
+    /// relative distance between this pass's ends.
+    pub(crate) fn close_ring(&mut self, c: &Constants, spectra: u64) -> f64 {
+        let mut worst = 0.0_f64;
+        let whole = MeterStep::new((spectra - 1) as f64 * c.hop_s, c.meter_s);
+        let ended = standing(&self.weighting, &self.meters);
+        for i in 0..LANES {
+            if c.charge.is_some() {
+                let (v0, v1) = (f64::from(self.began.v[i]), f64::from(ended.v[i]));
+                let size = v0.max(v1).max(f64::from(self.weighting.peak[i]) * 1e-4).max(1e-12);
+                worst = worst.max((v1 - v0).abs() / size);
+                // Secant through the last two passes: the end as a function of the start is smooth, and flatter than 1.
+                let mut next = v1;
+                if let Some((b0, b1)) = &self.before {
+                    let (b0, b1) = (f64::from(b0[i]), f64::from(b1[i]));
+                    let slope = if (v0 - b0).abs() > 1e-7 * size { (v1 - b1) / (v0 - b0) } else { 0.0 };
+                    if (0.0..0.999_99).contains(&slope) {
+                        next = v0 + (v1 - v0) / (1.0 - slope);
+                    }
+                    next = next.clamp(0.0, f64::from(self.weighting.peak[i]));
+                }
+                self.weighting.v[i] = next as f32;
+            }
+            for (m, meter) in self.meters.iter_mut().enumerate() {
+                let (y0, d0) = (self.began.meters[m].0[i], self.began.meters[m].1[i]);
+                let (y1, d1) = (ended.meters[m].0[i], ended.meters[m].1[i]);
+                let size = y0.abs().max(y1.abs()).max(1e-12);
+                worst = worst.max((y1 - y0).abs() / size).max((d1 - d0).abs() * c.meter_s / size);
+                [meter.y[i], meter.dy[i]] = whole.periodic([y0, d0], [y1, d1]);
+            }
+        }
+        if c.charge.is_some() {
+            self.before = Some((self.began.v, ended.v));
+        }
+        self.began = standing(&self.weighting, &self.meters);
+        worst
+    }
+
+    /// For a record longer than the detectors remember: the next pass goes on where this one stopped.
+    pub(crate) fn carry_on(&mut self) {
+        self.began = standing(&self.weighting, &self.meters);
+    }
+
+    /// Forgets the highest deflections so far.
+    pub(crate) fn forget_tops(&mut self) {
+        for m in &mut self.meters {
+            m.top = [0.0; LANES];
+        }
+    }
+
+    /// Peak, quasi-peak, CISPR-average and RMS-average of every bin, V.
+    pub(crate) fn readings(&self, c: &Constants) -> [WideLanes; 4] {
+        let last = c.charge.map_or(1.0, |c| c.last);
+        [
+            std::array::from_fn(|i| f64::from(self.weighting.peak[i])),
+            std::array::from_fn(|i| self.meters[2].top[i] / last),
+            self.meters[0].top,
+            self.meters[1].top,
+        ]
+    }
+}
+
+fn standing(w: &Weighting, meters: &[Meter; 3]) -> Standing {
+    Standing { v: w.v, meters: std::array::from_fn(|m| (meters[m].y, meters[m].dy)) }
+}

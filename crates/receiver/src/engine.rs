@@ -1,0 +1,414 @@
+//! Spectra and detectors, tile by tile, on any number of threads.
+//!
+//! Time goes in tiles of some spectra. While the next tile's spectra are worked out, the tile before goes through the
+//! detectors, and the first thread reads on in the record; then all meet. Every spectrum and every group of bins is a
+//! piece of work of its own whose result depends on nothing else, so the number of threads changes nothing.
+
+use std::ops::ControlFlow;
+use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
+use std::sync::{Arc, Barrier, Mutex, PoisonError, RwLock, RwLockReadGuard};
+
+use realfft::num_complex::Complex32;
+use realfft::{RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
+
+use crate::bins::{Constants, Group};
+use crate::downmix::Downmix;
+use crate::front::{Front, Planar};
+use crate::plan::{HALF_WIDTH_SIGMA, HOP_SIGMA, Plan};
+use crate::simd::{self, InstructionSet, LANES, TAPS};
+use crate::types::{Progress, ReceiverError};
+use crate::weighting::sigma_s;
+
+enum Transform {
+    Real(Arc<dyn RealToComplex<f32>>),
+    Complex(Arc<dyn Fft<f32>>),
+}
+
+/// One spectrum: its magnitudes and itself, padded to whole groups.
+struct Row {
+    mag: Vec<f32>,
+    spectrum: Vec<Complex32>,
+}
+
+/// A run of the stream: what a tile's spectra are made of.
+#[derive(Default)]
+struct Stretch {
+    /// Number of its first sample.
+    base: u64,
+    samples: Planar,
+}
+
+/// What a thread needs to work out a spectrum.
+struct Scratch {
+    real: Vec<f32>,
+    complex: Vec<Complex32>,
+    spectrum: Vec<Complex32>,
+    fft: Vec<Complex32>,
+}
+
+pub(crate) struct Engine {
+    plan: Plan,
+    pub(crate) constants: Constants,
+    set: InstructionSet,
+    transform: Transform,
+    window: Vec<f32>,
+    hop: usize,
+    tile: usize,
+    rows: Vec<RwLock<Row>>,
+    groups: Vec<Mutex<Group>>,
+    stretches: [RwLock<Stretch>; 2],
+    threads: usize,
+}
+
+/// What one pass is to do.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pass {
+    /// Counted from 1.
+    pub(crate) number: u32,
+    /// Stop after this many spectra.
+    pub(crate) spectra: Option<u64>,
+    /// First spectrum from which the meters' maxima count.
+    pub(crate) track: u64,
+    /// Look for peaks between spectra.
+    pub(crate) crests: bool,
+}
+
+/// Groups of bins that one piece of work takes through a tile.
+const GROUPS_AT_ONCE: usize = 8;
+
+impl Engine {
+    pub(crate) fn new(plan: Plan, band: standards::Band, threads: usize, set: InstructionSet) -> Self {
+        let sigma = sigma_s(band.bandwidth_hz()) * plan.stream_hz;
+        let hop = ((HOP_SIGMA * sigma).floor() as usize).max(1);
+        let mut window = signal::gaussian(sigma, HALF_WIDTH_SIGMA);
+        let sum: f64 = window.iter().sum();
+        // A sine of 1 V r.m.s. gives 1. A real sine (or the upper half of one) has half its amplitude on its bin; the
+        // numbers of a complex record are the carrier's amplitude itself.
+        let upper_half = plan.upper_half();
+        let gain = if upper_half { 2f64.sqrt() } else { 0.5f64.sqrt() } / sum;
+        for w in &mut window {
+            *w *= gain;
+        }
+        let transform = if plan.complex {
+            Transform::Complex(FftPlanner::new().plan_fft_forward(plan.length))
+        } else {
+            Transform::Real(RealFftPlanner::new().plan_fft_forward(plan.length))
+        };
+        let bins = plan.frequency_hz.len();
+        let groups = bins.div_ceil(LANES);
+        let padded = groups * LANES;
+        // Spectra of a tile stay in the caches nearest to the cores where they can; fewer than 8 are not worth a meeting.
+        let tile = (1_600_000 / (padded * 12)).clamp(8, 64);
+        let constants = Constants::new(band, hop as f64 / plan.stream_hz, sigma / plan.stream_hz, set);
+        let rows = (0..2 * tile + TAPS)
+            .map(|_| {
+                RwLock::new(Row { mag: vec![0.0; padded], spectrum: vec![Complex32::new(0.0, 0.0); padded] })
+            })
+            .collect();
+        Self {
+            groups: (0..groups).map(|_| Mutex::new(Group::new(&constants))).collect(),
+            constants,
+            set,
+            transform,
+            window: window.iter().map(|w| *w as f32).collect(),
+            hop,
+            tile,
+            rows,
+            stretches: [RwLock::default(), RwLock::default()],
+            threads: threads.max(1),
+            plan,
+        }
+    }
+
+    /// Record frames that one output needs.
+    pub(crate) fn needed(&self, rate_hz: f64) -> u64 {
+        let own = self.window.len() as f64 / self.plan.stream_hz * rate_hz;
+        let changer = self.plan.mixed.as_ref().map_or(0.0, |m| 2.0 * m.low_pass.half_length() + 18.0);
+        (own + changer).ceil() as u64
+    }
+
+    pub(crate) fn frequency_hz(&self) -> &[f64] {
+        &self.plan.frequency_hz
+    }
+
+    pub(crate) fn plan_notes(&self) -> &[String] {
+        &self.plan.notes
+    }
+
+    pub(crate) fn downmix(&self, rate_hz: f64) -> Option<Downmix> {
+        self.plan.mixed.as_ref().map(|m| Downmix::new(m, rate_hz, self.plan.stream_hz, self.set))
+    }
+
+    /// Once over the record (or its beginning). Returns the number of spectra.
+    pub(crate) fn pass(
+        &self,
+        front: &mut Front<'_>,
+        mut downmix: Option<&mut Downmix>,
+        pass: Pass,
+        progress: &mut dyn FnMut(&Progress) -> ControlFlow<()>,
+    ) -> Result<u64, ReceiverError> {
+        if let Some(d) = downmix.as_deref_mut() {
+            d.restart();
+        }
+        for s in &self.stretches {
+            let mut s = s.write().unwrap_or_else(PoisonError::into_inner);
+            s.base = 0;
+            s.samples.clear();
+        }
+        let mut reader = Reader { front, downmix, raw: Planar::default(), ended: false, pass, progress };
+        let count = self.spectra_in(reader.fill(self, 0)?, 0, pass);
+
+        // Spectra first_spectrum..+spectra are worked out, first_detect..+detect go through the detectors.
+        let work = Work::default();
+        work.spectra.store(count, Relaxed);
+        let start = Barrier::new(self.threads);
+        let finish = Barrier::new(self.threads);
+        let total = std::thread::scope(|scope| -> Result<u64, ReceiverError> {
+            for _ in 1..self.threads {
+                scope.spawn(|| {
+                    let mut scratch = self.scratch();
+                    loop {
+                        start.wait();
+                        if work.over.load(Relaxed) != 0 {
+                            return;
+                        }
+                        self.share(&work, pass, &mut scratch);
+                        finish.wait();
+                    }
+                });
+            }
+            let mut scratch = self.scratch();
+            let mut tile = 0_u64;
+            let outcome = loop {
+                let spectra = work.spectra.load(Relaxed);
+                if spectra == 0 && work.detect.load(Relaxed) == 0 {
+                    break Ok(tile.saturating_sub(1));
+                }
+                start.wait();
+                // The first thread reads on while the others begin.
+                let filled = if spectra == self.tile { reader.fill(self, tile + 1) } else { Ok(0) };
+                self.share(&work, pass, &mut scratch);
+                finish.wait();
+                let next = match filled {
+                    Ok(samples) if spectra == self.tile => self.spectra_in(samples, tile + 1, pass),
+                    Ok(_) => 0,
+                    Err(e) => break Err(e),
+                };
+                work.total.fetch_add(spectra, Relaxed);
+                work.detect.store(spectra, Relaxed);
+                work.first_detect.store(tile as usize * self.tile, Relaxed);
+                tile += 1;
+                work.spectra.store(next, Relaxed);
+                work.first_spectrum.store(tile as usize * self.tile, Relaxed);
+                work.next_spectrum.store(0, Relaxed);
+                work.next_groups.store(0, Relaxed);
+            };
+            work.over.store(1, Relaxed);
+            start.wait();
+            outcome.map(|_| work.total.load(Relaxed) as u64)
+        })?;
+        if total > 0 {
+            for g in &self.groups {
+                g.lock().unwrap_or_else(PoisonError::into_inner).finish(&self.constants, total > pass.track);
+            }
+        }
+        Ok(total)
+    }
+
+    pub(crate) fn for_each_group(&self, mut f: impl FnMut(usize, &mut Group)) {
+        for (i, g) in self.groups.iter().enumerate() {
+            f(i, &mut g.lock().unwrap_or_else(PoisonError::into_inner));
+        }
+    }
+
+    /// Whole spectra of tile `tile` that `samples` of the stretch hold.
+    fn spectra_in(&self, samples: usize, tile: u64, pass: Pass) -> usize {
+        let held = if samples < self.window.len() { 0 } else { (samples - self.window.len()) / self.hop + 1 };
+        let left = pass.spectra.map_or(usize::MAX, |n| n.saturating_sub(tile * self.tile as u64) as usize);
+        held.min(self.tile).min(left)
+    }
+
+    fn scratch(&self) -> Scratch {
+        let zero = Complex32::new(0.0, 0.0);
+        match &self.transform {
+            Transform::Real(f) => Scratch {
+                real: vec![0.0; self.plan.length],
+                complex: Vec::new(),
+                spectrum: f.make_output_vec(),
+                fft: f.make_scratch_vec(),
+            },
+            Transform::Complex(f) => Scratch {
+                real: Vec::new(),
+                complex: vec![zero; self.plan.length],
+                spectrum: vec![zero; self.plan.length],
+                fft: vec![zero; f.get_outofplace_scratch_len()],
+            },
+        }
+    }
+
+    /// One thread's part of a tile: pieces of work until none is left.
+    fn share(&self, work: &Work, pass: Pass, scratch: &mut Scratch) {
+        let (first, spectra) = (work.first_spectrum.load(Relaxed), work.spectra.load(Relaxed));
+        let (from, detect) = (work.first_detect.load(Relaxed) as u64, work.detect.load(Relaxed));
+        if detect > 0 {
+            let rows = self.read_rows(from, detect);
+            loop {
+                let g = work.next_groups.fetch_add(GROUPS_AT_ONCE, Relaxed);
+                if g >= self.groups.len() {
+                    break;
+                }
+                for g in g..(g + GROUPS_AT_ONCE).min(self.groups.len()) {
+                    let at = g * LANES;
+                    let row = |j: u64| &rows[(j + TAPS as u64 - from) as usize];
+                    self.groups[g].lock().unwrap_or_else(PoisonError::into_inner).run(
+                        &self.constants,
+                        from,
+                        from + detect as u64,
+                        |j| row(j).mag[at..].first_chunk().unwrap_or(&[0.0; LANES]),
+                        |j| row(j).spectrum[at..].first_chunk().unwrap_or(&[ZERO; LANES]),
+                        pass.track,
+                        pass.crests,
+                    );
+                }
+            }
+        }
+        if spectra > 0 {
+            let stretch = self.stretches[first / self.tile % 2].read().unwrap_or_else(PoisonError::into_inner);
+            loop {
+                let i = work.next_spectrum.fetch_add(1, Relaxed);
+                if i >= spectra {
+                    break;
+                }
+                let j = first + i;
+                let mut row = self.rows[j % self.rows.len()].write().unwrap_or_else(PoisonError::into_inner);
+                self.spectrum(j as u64, &stretch, scratch, &mut row);
+            }
+        }
+    }
+
+    /// The rows of `detect` spectra from `from` on and of the `TAPS` before them (for the first tile stand-ins).
+    fn read_rows(&self, from: u64, detect: usize) -> Vec<RwLockReadGuard<'_, Row>> {
+        let n = self.rows.len() as u64;
+        (0..detect as u64 + TAPS as u64)
+            .map(|i| {
+                let j = (from + i + n - TAPS as u64) % n;
+                self.rows[j as usize].read().unwrap_or_else(PoisonError::into_inner)
+            })
+            .collect()
+    }
+
+    /// Window, fold onto the transform's length, transform, magnitude.
+    fn spectrum(&self, j: u64, stretch: &Stretch, scratch: &mut Scratch, row: &mut Row) {
+        let n = self.plan.length;
+        let bins = self.plan.frequency_hz.len();
+        let start = j * self.hop as u64;
+        let at = (start - stretch.base) as usize;
+        let len = self.window.len();
+        // Samples fold to their number modulo the length, so that the spectra's phases are those of the filter's output
+        // and the spectra can be interpolated in time.
+        let mut place = (start % n as u64) as usize;
+        let mut done = 0;
+        match &self.transform {
+            Transform::Real(fft) => {
+                scratch.real.fill(0.0);
+                let x = &stretch.samples.re[at..at + len];
+                while done < len {
+                    let m = (n - place).min(len - done);
+                    let (x, w) = (&x[done..done + m], &self.window[done..done + m]);
+                    simd::add_product(self.set, &mut scratch.real[place..place + m], x, w);
+                    done += m;
+                    place = 0;
+                }
+                let Scratch { real, spectrum, fft: work, .. } = scratch;
+                if let Err(e) = fft.process_with_scratch(real, spectrum, work) {
+                    unreachable!("the buffers come from the transform itself: {e}");
+                }
+            }
+            Transform::Complex(fft) => {
+                scratch.complex.fill(ZERO);
+                let (re, im) = (&stretch.samples.re[at..at + len], &stretch.samples.im[at..at + len]);
+                while done < len {
+                    let m = (n - place).min(len - done);
+                    let range = done..done + m;
+                    let out = &mut scratch.complex[place..place + m];
+                    simd::add_product_complex(self.set, out, &re[range.clone()], &im[range.clone()], &self.window[range]);
+                    done += m;
+                    place = 0;
+                }
+                let Scratch { complex, spectrum, fft: work, .. } = scratch;
+                fft.process_outofplace_with_scratch(complex, spectrum, work);
+            }
+        }
+        // Frequencies below the middle of a complex spectrum stand in its upper half.
+        let first = self.plan.first_bin;
+        let straight = bins.min(scratch.spectrum.len().saturating_sub(first));
+        row.spectrum[..straight].copy_from_slice(&scratch.spectrum[first..first + straight]);
+        row.spectrum[straight..bins].copy_from_slice(&scratch.spectrum[..bins - straight]);
+        simd::magnitude(self.set, &mut row.mag[..bins], &row.spectrum[..bins]);
+    }
+}
+
+const ZERO: Complex32 = Complex32::new(0.0, 0.0);
+
+/// What the threads are to do until they meet again.
+#[derive(Default)]
+struct Work {
+    first_spectrum: AtomicUsize,
+    spectra: AtomicUsize,
+    next_spectrum: AtomicUsize,
+    first_detect: AtomicUsize,
+    detect: AtomicUsize,
+    next_groups: AtomicUsize,
+    total: AtomicUsize,
+    over: AtomicUsize,
+}
+
+/// The first thread's hold on the record.
+struct Reader<'r, 's, 'p> {
+    front: &'r mut Front<'s>,
+    downmix: Option<&'r mut Downmix>,
+    raw: Planar,
+    ended: bool,
+    pass: Pass,
+    progress: &'p mut dyn FnMut(&Progress) -> ControlFlow<()>,
+}
+
+impl Reader<'_, '_, '_> {
+    /// Fills the stretch of tile `tile` and says how many samples it holds.
+    fn fill(&mut self, engine: &Engine, tile: u64) -> Result<usize, ReceiverError> {
+        let report = Progress {
+            frames_done: self.front.frames,
+            frames_total: self.front.frames_total(),
+            pass: self.pass.number,
+        };
+        if (self.progress)(&report).is_break() {
+            return Err(ReceiverError::Cancelled);
+        }
+        let wanted = engine.window.len() + engine.hop * (engine.tile - 1);
+        let base = tile * (engine.tile * engine.hop) as u64;
+        let [even, odd] = &engine.stretches;
+        let (next, last) = if tile % 2 == 0 { (even, odd) } else { (odd, even) };
+        let mut next = next.write().unwrap_or_else(PoisonError::into_inner);
+        next.samples.clear();
+        next.base = base;
+        {
+            // What the tile before read beyond its own spectra.
+            let last = last.read().unwrap_or_else(PoisonError::into_inner);
+            if last.samples.len() > 0 {
+                let skip = ((base - last.base) as usize).min(last.samples.len());
+                next.samples.extend_from(&last.samples, skip);
+            }
+        }
+        while next.samples.len() < wanted && !self.ended {
+            match self.downmix.as_deref_mut() {
+                None => self.ended = !self.front.append(&mut next.samples)?,
+                Some(d) => {
+                    self.ended = !self.front.append(&mut self.raw)?;
+                    d.run(&mut self.raw, &mut next.samples);
+                }
+            }
+        }
+        Ok(next.samples.len())
+    }
+}
