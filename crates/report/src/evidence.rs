@@ -9,7 +9,8 @@ use standards::{Detector, Known};
 pub struct Evidence {
     /// What the report is about and who makes it.
     pub project: ProjectEvidence,
-    /// Date (and time) that the report bears, as text. Part of the input, so that the same input gives the same bytes.
+    /// Date (and time) that the report bears, e.g. `2026-11-25 10:20` or `2026-11-25T10:20:30+01:00`. Part of the input,
+    /// so that the same input gives the same bytes.
     pub generated_at: String,
     /// Version of the program.
     pub tool_version: String,

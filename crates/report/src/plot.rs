@@ -653,7 +653,7 @@ fn legend_rows(run: &RunEvidence, width: f64) -> Vec<LegendEntry> {
     let mut rows = Vec::new();
     for (name, detector, limit) in traces.chain(limits) {
         let text = shorten(&name, 40);
-        let needed = 24.0 + text_width(&text, 9.0) + 11.0;
+        let needed = 22.0 + text_width(&text, 9.0) + 9.0;
         if x > 0.0 && x + needed > width {
             x = 0.0;
             row += 1;
@@ -664,9 +664,9 @@ fn legend_rows(run: &RunEvidence, width: f64) -> Vec<LegendEntry> {
     rows
 }
 
-/// Width of a line of text, roughly: an upper-case letter of the text family takes 0.66 of the size, others 0.46.
+/// Width of a line of text, roughly: an upper-case letter of the text family takes 0.53 of the size, others 0.44.
 fn text_width(text: &str, size: f64) -> f64 {
-    text.chars().map(|c| if c.is_uppercase() || !c.is_ascii() { 0.66 } else { 0.46 }).sum::<f64>() * size
+    text.chars().map(|c| if c.is_uppercase() || !c.is_ascii() { 0.53 } else { 0.44 }).sum::<f64>() * size
 }
 
 fn shorten(text: &str, most: usize) -> String {
@@ -702,7 +702,7 @@ fn draw_legend(svg: &mut String, legend: &[LegendEntry], ink: &Ink, left: f64) {
         let _ = write!(
             svg,
             r#"<text x="{:.1}" y="{:.1}" font-family="{TEXT}" font-size="9" fill="{}">{}</text>"#,
-            x + 24.0,
+            x + 22.0,
             y + 3.0,
             ink.text,
             escape(&entry.text)
@@ -817,7 +817,7 @@ fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidenc
     } else {
         format!("{} dB", margin_text(s.margin_db))
     };
-    let half_text = text.chars().count() as f64 * 2.4 + 2.0;
+    let half_text = text.chars().count() as f64 * 2.5 + 2.0;
     let side = if x + 14.0 + 2.0 * half_text + 4.0 > frame.right { -1.0 } else { 1.0 };
     let at = x + side * 12.0;
     let (upper, lower) = (level.min(limit), level.max(limit));
@@ -841,7 +841,8 @@ fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidenc
         let _ = write!(svg, r#"<path d="M{at:.2} {:.2}V{upper:.2}M{at:.2} {lower:.2}v10"/>"#, upper - 10.0);
         head(svg, upper, 1.0);
         head(svg, lower, -1.0);
-        text_y = f64::midpoint(upper, lower);
+        // Beside the upper tail, clear of the limit's line.
+        text_y = upper - 8.0;
         (top, bottom) = (upper - 10.0, lower + 10.0);
     }
     svg.push_str("</g>");
@@ -849,12 +850,9 @@ fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidenc
     let centre = at + side * (half_text + 5.0);
     let _ = write!(
         svg,
-        r#"<rect x="{:.2}" y="{:.2}" width="{:.2}" height="11" rx="1.5" fill="{}" fill-opacity="0.88"/><text x="{centre:.2}" y="{:.2}" text-anchor="middle" font-family="{FIGURES}" font-size="7.5" fill="{colour}">{}</text>"#,
-        centre - half_text,
-        text_y - 5.5,
-        2.0 * half_text,
+        r#"<text x="{centre:.2}" y="{:.2}" text-anchor="middle" font-family="{FIGURES}" font-size="8" font-weight="bold" fill="{colour}" stroke="{}" stroke-width="2.6" stroke-linejoin="round" paint-order="stroke">{}</text>"#,
+        text_y + 2.8,
         ink.ground,
-        text_y + 2.6,
         escape(&text)
     );
     vec![Taken { x0: at - 3.0, x1: at + 3.0, y0: top, y1: bottom }, Taken::around(centre, text_y, half_text, 5.5)]

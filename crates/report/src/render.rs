@@ -3,6 +3,7 @@ use std::sync::LazyLock;
 
 use typst::diag::{FileError, FileResult};
 use typst::foundations::{Bytes, Datetime, Duration, Smart};
+use typst::layout::{Frame, FrameItem};
 use typst::syntax::{DiagSpan, FileId, RootedPath, Source, VirtualPath, VirtualRoot};
 use typst::text::{Font, FontBook};
 use typst::utils::LazyHash;
@@ -47,6 +48,14 @@ pub enum ReportError {
         /// What is wrong with them.
         what: quantity::TableError,
     },
+    /// The report's date cannot be read: PDF/A demands one.
+    #[error(
+        "generated_at: {found:?} is not a date; expected one like 2026-11-25, 2026-11-25 10:20 or 2026-11-25T10:20:30+01:00"
+    )]
+    Date {
+        /// What was found.
+        found: String,
+    },
     /// The evidence could not be written as JSON.
     #[error("the evidence could not be written as JSON: {0}")]
     Json(#[from] serde_json::Error),
@@ -62,6 +71,8 @@ pub struct Rendered {
     pub pdf: Vec<u8>,
     /// How many pages it has.
     pub pages: usize,
+    /// The text of each page in the order in which it is set, without the plots' own.
+    pub text: Vec<String>,
     /// What the layout complained of (none in a sound report).
     pub warnings: Vec<String>,
 }
@@ -73,6 +84,8 @@ pub fn render_pdf(evidence: &Evidence) -> Result<Vec<u8>, ReportError> {
 
 /// The evidence as PDF/A-2b, with its page count.
 pub fn render(evidence: &Evidence) -> Result<Rendered, ReportError> {
+    let timestamp =
+        moment(&evidence.generated_at).ok_or_else(|| ReportError::Date { found: evidence.generated_at.clone() })?;
     evidence.runs.iter().try_for_each(check)?;
     let options = PlotOptions::default();
     let mut files = HashMap::new();
@@ -94,12 +107,27 @@ pub fn render(evidence: &Evidence) -> Result<Rendered, ReportError> {
         // The identity of a document is what it says.
         ident: Smart::Custom(format!("hushfield {} {}", evidence.project.title, evidence.generated_at)),
         creator: Smart::Custom(Some("Hushfield".to_owned())),
-        timestamp: moment(&evidence.generated_at).map(Timestamp::new_utc),
+        timestamp: Some(timestamp),
         standards,
         ..PdfOptions::default()
     };
     let pdf = typst_pdf::pdf(&document, &options).map_err(|e| ReportError::Layout(words(&e).join("; ")))?;
-    Ok(Rendered { pdf, pages: document.pages().len(), warnings: words(&compiled.warnings) })
+    let text = document.pages().iter().map(|page| text_of(&page.frame)).collect();
+    Ok(Rendered { pdf, pages: document.pages().len(), text, warnings: words(&compiled.warnings) })
+}
+
+/// The text of a frame and the frames in it, runs separated by a space.
+fn text_of(frame: &Frame) -> String {
+    let parts: Vec<String> = frame
+        .items()
+        .filter_map(|(_, item)| match item {
+            FrameItem::Text(text) => Some(text.text.to_string()),
+            FrameItem::Group(group) => Some(text_of(&group.frame)),
+            _ => None,
+        })
+        .filter(|part| !part.is_empty())
+        .collect();
+    parts.join(" ")
 }
 
 fn check(run: &RunEvidence) -> Result<(), ReportError> {
@@ -131,16 +159,26 @@ fn check(run: &RunEvidence) -> Result<(), ReportError> {
     Ok(())
 }
 
-/// The date (and time) at the head of a text like `2026-11-25T10:20:30Z` or `2026-11-25 10:20`. Without a time: midnight.
-fn moment(text: &str) -> Option<Datetime> {
+/// The moment of a text like `2026-11-25T10:20:30+01:00` or `2026-11-25 10:20`. Without a time: midnight; without an
+/// offset: UTC.
+fn moment(text: &str) -> Option<Timestamp> {
+    let text = text.trim();
     let part = |from: usize, len: usize| -> Option<u8> { text.get(from..from + len)?.parse().ok() };
     let year = text.get(0..4)?.parse().ok()?;
     if text.get(4..5)? != "-" || text.get(7..8)? != "-" {
         return None;
     }
     let (hour, minute) = if text.get(13..14) == Some(":") { (part(11, 2)?, part(14, 2)?) } else { (0, 0) };
-    let second = if text.get(16..17) == Some(":") { part(17, 2).unwrap_or(0) } else { 0 };
-    Datetime::from_ymd_hms(year, part(5, 2)?, part(8, 2)?, hour, minute, second)
+    let second = if text.get(16..17) == Some(":") { part(17, 2)? } else { 0 };
+    let at = Datetime::from_ymd_hms(year, part(5, 2)?, part(8, 2)?, hour, minute, second)?;
+    let offset = text.get(16..).and_then(|rest| {
+        let sign = rest.find(['+', '-'])?;
+        let hours: i32 = rest.get(sign + 1..sign + 3)?.parse().ok()?;
+        let minutes: i32 = rest.get(sign + 4..sign + 6).and_then(|m| m.parse().ok()).unwrap_or(0);
+        let size = 60 * hours + minutes;
+        Some(if rest[sign..].starts_with('-') { -size } else { size })
+    });
+    offset.map_or_else(|| Some(Timestamp::new_utc(at)), |minutes| Timestamp::new_local(at, minutes))
 }
 
 static FONTS: LazyLock<(LazyHash<FontBook>, Vec<Font>)> = LazyLock::new(|| {
