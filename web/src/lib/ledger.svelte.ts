@@ -1,0 +1,33 @@
+import { asProblem, client, data, type Overview, type Problem, type RunSummary } from "./api";
+
+/** What the page knows of the project; fetched again whenever the ledger grows, whoever wrote to it. */
+export const ledger = $state<{ overview?: Overview; runs?: RunSummary[]; problem?: Problem; revision: number }>({
+  revision: -1,
+});
+
+async function fetchAll(): Promise<void> {
+  try {
+    const [overview, runs] = await Promise.all([client.GET("/api/project"), client.GET("/api/runs")]);
+    ledger.overview = data(overview);
+    ledger.runs = data(runs);
+    ledger.problem = undefined;
+  } catch (error) {
+    ledger.problem = asProblem(error);
+  }
+}
+
+/** Fetches the project and follows its changes until the page closes. */
+export function follow(): () => void {
+  const changes = new EventSource("/api/changes");
+  changes.onmessage = (message) => {
+    const { revision } = JSON.parse(message.data) as { revision: number };
+    if (revision === ledger.revision && !ledger.problem) return;
+    ledger.revision = revision;
+    void fetchAll();
+  };
+  changes.onerror = () => {
+    // The browser tries again by itself; until then the numbers on the page may be old.
+    ledger.problem = asProblem(new TypeError("connection"));
+  };
+  return () => changes.close();
+}
