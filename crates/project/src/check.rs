@@ -1,4 +1,15 @@
+use std::collections::HashMap;
+use std::fs;
+use std::path::Path;
+use std::time::SystemTime;
+
+use jiff::{Timestamp, civil::Date, tz::TimeZone};
 use serde::{Deserialize, Serialize};
+
+use crate::capture::{CAPTURES, hash_file, is_incoming};
+use crate::folder::text_files;
+use crate::state::State;
+use crate::{CaptureFile, Equipment, ProductReading, Project, ProjectError, Run, Sample};
 
 /// How much a finding matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -43,4 +54,340 @@ pub struct Finding {
     pub subject: Subject,
     /// One sentence.
     pub what: String,
+}
+
+impl Finding {
+    pub(crate) fn new(severity: Severity, subject: Subject, what: impl Into<String>) -> Self {
+        Self { severity, subject, what: what.into() }
+    }
+}
+
+/// When a stored file was last proven whole: its length and time of change then.
+pub(crate) type Proven = HashMap<String, (u64, Option<SystemTime>)>;
+
+/// What the runs of a project may refer to.
+pub(crate) struct Known {
+    product: Option<ProductReading>,
+    samples: Vec<Sample>,
+    limit_ids: Option<Vec<String>>,
+}
+
+impl Project {
+    /// Everything wrong with the project and its runs, worst first. Reads every capture whole.
+    pub fn check(&self) -> Result<Vec<Finding>, ProjectError> {
+        self.check_at(Timestamp::now())
+    }
+
+    /// The same as on another day (calibration dates are compared with it).
+    pub fn check_at(&self, now: Timestamp) -> Result<Vec<Finding>, ProjectError> {
+        // From the file, not from what this process remembers of it.
+        let state = self.fresh_state()?;
+        let mut findings = self.check_ledger(&state)?;
+        let known = self.known(&state, &mut findings);
+        self.check_chain_files(&mut findings);
+        self.proven().clear();
+        let mut damaged = HashMap::new();
+        for capture in &state.captures {
+            for file in capture.files() {
+                if let Some(what) = self.damage(file) {
+                    damaged.insert(capture.id.clone(), what.clone());
+                    findings.push(Finding::new(Severity::Error, Subject::Capture(capture.id.clone()), what));
+                }
+            }
+        }
+        self.check_strays(&state, &mut findings);
+        let today = day_of(now);
+        for equipment in &state.equipment {
+            findings.extend(check_equipment(equipment, today));
+        }
+        for run in &state.runs {
+            self.check_one(run, &state, &known, now, &damaged, &mut findings);
+        }
+        findings.sort_by(|a, b| b.severity.cmp(&a.severity).then_with(|| a.subject.cmp(&b.subject)));
+        Ok(findings)
+    }
+
+    /// What is wrong with one run, worst first. A capture is read again only if it changed since this process last proved it
+    /// whole (by length and time of change); [`Project::check`] always reads.
+    pub fn check_run(&self, id: &str) -> Result<Vec<Finding>, ProjectError> {
+        let state = self.state()?;
+        let run = state.run(id)?;
+        let mut elsewhere = Vec::new();
+        let known = self.known(&state, &mut elsewhere);
+        let mut damaged = HashMap::new();
+        for capture in state.captures.iter().filter(|c| run.record.captures.iter().any(|u| u.capture == c.id)) {
+            for file in capture.files() {
+                if let Some(what) = self.damage(file) {
+                    damaged.insert(capture.id.clone(), what);
+                }
+            }
+        }
+        let mut findings = Vec::new();
+        self.check_one(run, &state, &known, Timestamp::now(), &damaged, &mut findings);
+        findings.sort_by(|a, b| b.severity.cmp(&a.severity));
+        Ok(findings)
+    }
+
+    fn check_ledger(&self, state: &State) -> Result<Vec<Finding>, ProjectError> {
+        let mut findings = Vec::new();
+        let mut say = |severity, what: String| findings.push(Finding::new(severity, Subject::Ledger, what));
+        if let Some(answer) = self.ledger().integrity()? {
+            say(Severity::Error, format!("The ledger file is damaged: {answer}."));
+        }
+        if self.ledger().guards_missing()? {
+            say(Severity::Error, "The guards that keep the ledger append-only were removed from the file.".to_owned());
+        }
+        if let Some(first) = state.broken.first() {
+            say(
+                Severity::Error,
+                format!(
+                    "Entry {first} does not follow from what stands before it: the ledger was changed outside the tool \
+                     ({} such entries).",
+                    state.broken.len()
+                ),
+            );
+        }
+        for (id, reason) in &state.not_understood {
+            say(Severity::Warning, format!("Entry {id} is kept but not understood: {reason}."));
+        }
+        Ok(findings)
+    }
+
+    fn known(&self, state: &State, findings: &mut Vec<Finding>) -> Known {
+        let product = match self.product() {
+            Ok(reading) => {
+                for warning in &reading.warnings {
+                    findings.push(Finding::new(Severity::Remark, Subject::Product, format!("{warning}.")));
+                }
+                Some(reading)
+            }
+            Err(error) => {
+                findings.push(Finding::new(Severity::Error, Subject::Product, format!("{error}.")));
+                None
+            }
+        };
+        let limit_ids = match self.limits() {
+            Ok(library) => Some(library.all().iter().map(|l| l.id.clone()).collect()),
+            Err(error) => {
+                let name = match &error {
+                    ProjectError::Limit(limit) => limit.place.clone(),
+                    _ => "limits".to_owned(),
+                };
+                findings.push(Finding::new(Severity::Error, Subject::Limits(name), format!("{error}.")));
+                None
+            }
+        };
+        let samples = merged_samples(state, product.as_ref());
+        Known { product, samples, limit_ids }
+    }
+
+    fn check_chain_files(&self, findings: &mut Vec<Finding>) {
+        if let Err(error) = text_files(&self.dir().join("chains")) {
+            findings.push(Finding::new(Severity::Error, Subject::Project, format!("{error}.")));
+        }
+    }
+
+    /// What is wrong with a stored file, if anything.
+    fn damage(&self, file: &CaptureFile) -> Option<String> {
+        let path = self.dir().join(CAPTURES).join(&file.stored_as);
+        let name = &file.original_name;
+        let Ok(meta) = fs::metadata(&path) else {
+            return Some(format!("The raw file {name} (captures/{}) is missing.", file.stored_as));
+        };
+        let stamp = (meta.len(), meta.modified().ok());
+        if stamp.1.is_some() && self.proven().get(&file.stored_as) == Some(&stamp) {
+            return None;
+        }
+        if meta.len() != file.length_bytes {
+            return Some(format!(
+                "The raw file {name} (captures/{}) is {} bytes long; it was {} when it was taken in.",
+                file.stored_as,
+                meta.len(),
+                file.length_bytes
+            ));
+        }
+        match hash_file(&path) {
+            Ok((hash, _)) if hash == file.blake3 => {
+                self.proven().insert(file.stored_as.clone(), stamp);
+                None
+            }
+            Ok(_) => Some(format!(
+                "The raw file {name} (captures/{}) no longer has the content that was taken in.",
+                file.stored_as
+            )),
+            Err(error) => Some(format!("The raw file {name} (captures/{}) cannot be read: {error}.", file.stored_as)),
+        }
+    }
+
+    fn check_strays(&self, state: &State, findings: &mut Vec<Finding>) {
+        let Ok(entries) = fs::read_dir(self.dir().join(CAPTURES)) else { return };
+        let mut strays: Vec<String> = entries
+            .flatten()
+            .map(|e| e.file_name().to_string_lossy().into_owned())
+            .filter(|name| !is_incoming(name) && !name.starts_with('.'))
+            .filter(|name| !state.captures.iter().flat_map(crate::Capture::files).any(|f| f.stored_as == *name))
+            .collect();
+        strays.sort();
+        for name in strays {
+            let what = format!("captures/{name} is not in the ledger; import it to use it.");
+            findings.push(Finding::new(Severity::Remark, Subject::Capture(name), what));
+        }
+    }
+
+    fn check_one(
+        &self,
+        run: &Run,
+        state: &State,
+        known: &Known,
+        now: Timestamp,
+        damaged: &HashMap<String, String>,
+        findings: &mut Vec<Finding>,
+    ) {
+        let record = &run.record;
+        let mut say = |severity, what: String| {
+            findings.push(Finding::new(severity, Subject::Run(record.id.clone()), what));
+        };
+        for used in &record.captures {
+            if !state.captures.iter().any(|c| c.id == used.capture) {
+                say(Severity::Error, format!("Its capture {} is not in the ledger.", used.capture));
+            } else if let Some(what) = damaged.get(&used.capture) {
+                say(Severity::Error, what.clone());
+            }
+        }
+        // A run taken back proves nothing; only its raw files are still watched.
+        if run.withdrawn.is_some() {
+            return;
+        }
+        if record.captures.is_empty() {
+            say(Severity::Remark, "It has no captures.".to_owned());
+        }
+        if let (Some(port), Some(reading)) = (&record.port, &known.product)
+            && reading.product.port(port).is_none()
+        {
+            say(Severity::Error, format!("Its port {port:?} is not in product.toml."));
+        }
+        match &record.sample {
+            None => say(Severity::Remark, "It does not say which sample was measured.".to_owned()),
+            Some(id) if !known.samples.iter().any(|s| s.sample.id == *id) => {
+                say(Severity::Error, format!("Its sample {id:?} is not known."));
+            }
+            Some(_) => {}
+        }
+        if let Some(id) = &record.state
+            && !state.states.iter().any(|s| s.state.id == *id)
+        {
+            say(Severity::Error, format!("Its modification state {id:?} is not known."));
+        }
+        if let (Some(mode), Some(reading)) = (&record.mode, &known.product)
+            && !reading.product.modes.is_empty()
+            && !reading.product.modes.contains(mode)
+        {
+            say(Severity::Remark, format!("Its operating mode {mode:?} is not among those of product.toml."));
+        }
+        if let Some(ids) = &known.limit_ids {
+            for limit in record.limits.iter().filter(|l| !ids.contains(l)) {
+                say(Severity::Error, format!("Its limit {limit:?} is not known."));
+            }
+        }
+        if record.measured_at > now {
+            say(Severity::Warning, format!("It is dated in the future ({}).", record.measured_at));
+        }
+        let day = day_of(record.measured_at);
+        for id in &record.equipment {
+            match state.equipment.iter().find(|e| e.equipment.id == *id) {
+                None => say(Severity::Error, format!("Its equipment {id:?} is not known.")),
+                Some(equipment) => {
+                    if let Some((severity, what)) = calibration_finding(equipment, day) {
+                        say(severity, what);
+                    }
+                }
+            }
+        }
+        if let Some(chain) = &record.chain {
+            let folder = self.dir().join("chains");
+            let path = folder.join(format!("{}.toml", chain.name));
+            match fs::read_to_string(&path) {
+                Err(error) => say(
+                    Severity::Warning,
+                    format!(
+                        "Its chain file chains/{}.toml cannot be read ({error}); the ledger holds it as it was.",
+                        chain.name
+                    ),
+                ),
+                Ok(text) => {
+                    if blake3::hash(text.as_bytes()).to_hex().as_str() != chain.blake3 {
+                        say(
+                            Severity::Warning,
+                            format!(
+                                "Its chain {} was edited after the run; the ledger holds it as it was.",
+                                chain.name
+                            ),
+                        );
+                    }
+                }
+            }
+            for (file, what) in changed_tables(&folder, chain) {
+                say(Severity::Warning, format!("{file}, which its chain {} names, {what} after the run.", chain.name));
+            }
+        }
+    }
+}
+
+fn changed_tables(folder: &Path, chain: &crate::ChainUse) -> Vec<(String, &'static str)> {
+    chain
+        .tables
+        .iter()
+        .filter_map(|table| match hash_file(&folder.join(&table.file)) {
+            Ok((hash, _)) if hash == table.blake3 => None,
+            Ok(_) => Some((table.file.clone(), "was edited")),
+            Err(_) => Some((table.file.clone(), "was removed")),
+        })
+        .collect()
+}
+
+/// The samples of the ledger and those that stand in `product.toml` only.
+pub(crate) fn merged_samples(state: &State, product: Option<&ProductReading>) -> Vec<Sample> {
+    let mut samples = state.samples.clone();
+    for named in product.iter().flat_map(|r| &r.product.samples) {
+        if !samples.iter().any(|s| s.sample.id == named.id) {
+            let sample = crate::NewSample {
+                id: named.id.clone(),
+                serial: named.serial.clone(),
+                description: named.description.clone(),
+            };
+            samples.push(Sample { sample, added_at: None });
+        }
+    }
+    samples
+}
+
+/// The UTC day; calibration dates carry no time zone, so a day's difference at midnight is not decided here.
+fn day_of(at: Timestamp) -> Date {
+    at.to_zoned(TimeZone::UTC).date()
+}
+
+fn check_equipment(equipment: &Equipment, today: Date) -> Option<Finding> {
+    let (severity, what) = calibration_finding(equipment, today)?;
+    Some(Finding::new(severity, Subject::Equipment(equipment.id().to_owned()), what))
+}
+
+/// What is wrong with the calibration of equipment on a day.
+fn calibration_finding(equipment: &Equipment, day: Date) -> Option<(Severity, String)> {
+    if equipment.equipment.needs_no_calibration {
+        return None;
+    }
+    let name = format!("{} ({})", equipment.equipment.name, equipment.id());
+    let Some(calibration) = equipment.calibration_on(day) else {
+        return Some(match equipment.calibrations.first().and_then(|c| c.calibrated) {
+            Some(first) => (Severity::Warning, format!("{name} had no calibration on {day}: the first is of {first}.")),
+            None => (Severity::Warning, format!("{name} has no calibration on record.")),
+        });
+    };
+    match calibration.due {
+        Some(due) if due < day => {
+            Some((Severity::Warning, format!("{name} was past its calibration date on {day}: it was due on {due}.")))
+        }
+        Some(_) => None,
+        None => Some((Severity::Remark, format!("{name} has no date on which its calibration ends."))),
+    }
 }

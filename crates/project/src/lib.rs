@@ -26,10 +26,10 @@ pub use event::{
     CalibratedEquipment, CaptureUse, ChainTable, ChainUse, Entry, Event, KeptChain, NewEquipment, NewRun, NewSample,
     NewState, Note, ResultRecord, RunKind, RunRecord, Withdrawal,
 };
-pub use folder::{ChainFile, Project, TextFile};
+pub use folder::{ChainFile, Project, TextFile, unwatched};
 pub use ledger::Seal;
 pub use product::{
-    Clock, Converter, Criteria, Environment, Problem, Product, ProductPort, ProductError, ProductReading, ProductSample,
-    Supply,
+    Clock, Converter, Criteria, Environment, Problem, Product, ProductError, ProductPort, ProductReading,
+    ProductSample, Supply,
 };
 pub use state::{Calibration, Equipment, ModificationState, Run, RunResult, Sample};

@@ -1,0 +1,370 @@
+//! Changing `product.toml` so that everything a person wrote around the values stays.
+
+use toml_edit::{ArrayOfTables, DocumentMut, Item, Table, TableLike, Value};
+
+use crate::product::keys_of;
+use crate::{Product, ProjectError};
+
+/// The text of `product.toml` changed to say `product`. Comments, order, style and unknown keys stay.
+pub(crate) fn edited(text: &str, product: &Product) -> Result<String, ProjectError> {
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let mut document: DocumentMut = text.parse().map_err(|e: toml_edit::TomlError| {
+        ProjectError::value("product.toml", e.to_string(), "a readable TOML file")
+    })?;
+    let product = &product.tidied();
+    let new = toml_edit::ser::to_document(product)
+        .map_err(|e| ProjectError::value("product", e.to_string(), "values that TOML can hold"))?;
+    let mut orphans = String::new();
+    merge_table(document.as_table_mut(), new.as_table(), "", &mut orphans);
+    if !orphans.is_empty() {
+        let trailing = document.trailing().as_str().unwrap_or_default().to_owned();
+        document.set_trailing(format!("{trailing}{orphans}"));
+    }
+    let result = document.to_string();
+    // Whatever the file looked like, it must now read as what was asked for.
+    let reading = Product::read(&result, "product.toml")?;
+    if reading.product != *product {
+        return Err(ProjectError::value(
+            "product",
+            "the file would not read back as the same product",
+            "values that product.toml can hold",
+        ));
+    }
+    Ok(result)
+}
+
+fn merge_table(old: &mut dyn TableLike, new: &dyn TableLike, name: &str, orphans: &mut String) {
+    for key in keys_of(name) {
+        // Empty quotes already say that there is no value.
+        if new.get(key).is_none()
+            && !old.get(key).is_some_and(says_nothing)
+            && let Some(Item::ArrayOfTables(gone)) = old.remove(key)
+        {
+            keep_comment(gone.iter().next(), orphans);
+        }
+    }
+    for (key, item) in new.iter() {
+        match old.get_mut(key) {
+            Some(present) => merge_item(present, item, key, orphans),
+            None if implied(new, key, item) => {}
+            None => {
+                old.insert(key, headed(item.clone()));
+            }
+        }
+    }
+}
+
+fn merge_item(old: &mut Item, new: &Item, key: &str, orphans: &mut String) {
+    if let (Some(old), Some(new)) = (old.as_table_like_mut(), new.as_table_like()) {
+        merge_table(old, new, key, orphans);
+        return;
+    }
+    if let (Item::ArrayOfTables(present), Some(wanted)) = (&mut *old, tables_of(new)) {
+        *present = merge_list(present, &wanted, key, orphans);
+        return;
+    }
+    match (old, new) {
+        (Item::Value(present), Item::Value(wanted)) => {
+            if !same(present, wanted) {
+                let mut value = plain(wanted.clone());
+                *value.decor_mut() = present.decor().clone();
+                *present = value;
+            }
+        }
+        (old, new) => *old = headed(new.clone()),
+    }
+}
+
+/// The wanted entries in their order, each built on the old one of the same id or name.
+fn merge_list(old: &ArrayOfTables, wanted: &[Table], key: &str, orphans: &mut String) -> ArrayOfTables {
+    let mut left: Vec<Option<&Table>> = old.iter().map(Some).collect();
+    let mut merged: Vec<Table> = Vec::with_capacity(wanted.len());
+    for new in wanted {
+        let found = left.iter_mut().find(|slot| slot.is_some_and(|t| identity(t) == identity(new)));
+        match found.and_then(Option::take) {
+            Some(same) => {
+                let mut table = same.clone();
+                merge_table(&mut table, new, key, orphans);
+                merged.push(table);
+            }
+            None => {
+                let mut table = Table::new();
+                for (key, item) in new.iter().filter(|(key, item)| !implied(new, key, item)) {
+                    table.insert(key, headed(item.clone()));
+                }
+                merged.push(table);
+            }
+        }
+    }
+    // The comment above the first block usually speaks of the whole list.
+    if let Some(Some(first)) = left.first().copied() {
+        match merged.first_mut() {
+            Some(table) => {
+                let own = prefix(table);
+                let kept = prefix(first);
+                table.decor_mut().set_prefix(if own.contains('#') { kept + &own } else { kept });
+            }
+            None => keep_comment(Some(first), orphans),
+        }
+    }
+    // Blocks are written where they stood; new ones follow the last.
+    let mut places: Vec<isize> = merged.iter().filter_map(Table::position).collect();
+    places.sort_unstable();
+    let mut places = places.into_iter();
+    for table in &mut merged {
+        table.set_position(places.next());
+    }
+    merged.into_iter().collect()
+}
+
+fn keep_comment(table: Option<&Table>, orphans: &mut String) {
+    if let Some(text) = table.map(prefix).filter(|p| p.contains('#')) {
+        orphans.push_str(&text);
+    }
+}
+
+fn prefix(table: &Table) -> String {
+    table.decor().prefix().and_then(|p| p.as_str()).unwrap_or("\n").to_owned()
+}
+
+fn identity(table: &Table) -> Option<&str> {
+    table.get("id").or_else(|| table.get("name")).and_then(Item::as_str)
+}
+
+/// The entries of a list of tables, however it is written.
+fn tables_of(item: &Item) -> Option<Vec<Table>> {
+    match item {
+        Item::ArrayOfTables(array) => Some(array.iter().cloned().collect()),
+        Item::Value(Value::Array(array)) if !array.is_empty() => {
+            array.iter().map(|v| v.as_inline_table().map(|t| t.clone().into_table())).collect()
+        }
+        _ => None,
+    }
+}
+
+/// New tables get headings of their own, not braces.
+fn headed(item: Item) -> Item {
+    if let Some(tables) = tables_of(&item) {
+        let tables = tables.into_iter().map(|table| {
+            let mut filled = Table::new();
+            for (key, item) in table.iter().filter(|(key, item)| !implied(&table, key, item)) {
+                filled.insert(key, headed(item.clone()));
+            }
+            filled
+        });
+        return Item::ArrayOfTables(tables.collect());
+    }
+    match item {
+        Item::Value(Value::InlineTable(table)) => {
+            let mut headed_table = Table::new();
+            for (key, value) in table.iter() {
+                headed_table.insert(key, Item::Value(plain(value.clone())));
+            }
+            Item::Table(headed_table)
+        }
+        Item::Value(value) => Item::Value(plain(value)),
+        other => other,
+    }
+}
+
+fn says_nothing(item: &Item) -> bool {
+    item.as_str().is_some_and(str::is_empty) || item.as_array().is_some_and(toml_edit::Array::is_empty)
+}
+
+/// What a reader takes for granted need not be written: nothing, one phase, the id as the name.
+fn implied(table: &dyn TableLike, key: &str, item: &Item) -> bool {
+    says_nothing(item)
+        || (key == "phases" && item.as_integer() == Some(1))
+        || (key == "name" && item.as_str().is_some() && item.as_str() == table.get("id").and_then(Item::as_str))
+}
+
+/// A whole number is written without a point.
+fn plain(value: Value) -> Value {
+    match value.as_float() {
+        Some(number) if number.fract() == 0.0 && number.abs() < 9e15 => Value::from(number as i64),
+        _ => value,
+    }
+}
+
+/// Whether two values say the same, however they are written.
+fn same(a: &Value, b: &Value) -> bool {
+    let number = |v: &Value| v.as_float().or_else(|| v.as_integer().map(|i| i as f64));
+    if let (Some(a), Some(b)) = (number(a), number(b)) {
+        return a == b;
+    }
+    match (a, b) {
+        (Value::String(a), Value::String(b)) => a.value() == b.value(),
+        (Value::Boolean(a), Value::Boolean(b)) => a.value() == b.value(),
+        (Value::Array(a), Value::Array(b)) => a.len() == b.len() && a.iter().zip(b.iter()).all(|(a, b)| same(a, b)),
+        _ => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use standards::Port;
+
+    use super::*;
+    use crate::{Clock, Converter, Criteria, Environment, ProductPort, ProductSample, Supply};
+
+    const WRITTEN: &str = r#"# Top of the page
+name = "Pump controller"   # working title
+model = "x1"
+house_number = 12          # a key of our own
+modes = ["idle", # nothing on
+  "full load"]
+
+# Supply as on the label
+[supply]
+voltage_v = 230.0          # nominal
+frequency_hz = 50
+
+# All interfaces, clockwise
+[[ports]]
+id = "mains"               # IEC inlet
+kind = "ac_mains"
+
+# the long one
+[[ports]]
+id = "sensor"
+kind = "signal_control"
+cable_length_m = 25
+# end
+"#;
+
+    fn product() -> Product {
+        Product::read(WRITTEN, "product.toml").unwrap().product
+    }
+
+    #[test]
+    fn saying_the_same_changes_nothing() {
+        assert_eq!(edited(WRITTEN, &product()).unwrap(), WRITTEN);
+    }
+
+    #[test]
+    fn every_comment_outlives_edits_of_every_kind() {
+        let mut changed = product();
+        changed.name = "Pump controller mk 2".to_owned();
+        changed.modes.push("standby".to_owned());
+        changed.supply.as_mut().unwrap().voltage_v = 120.0;
+        changed.ports.swap(0, 1);
+        changed.ports[0].cable_length_m = Some(30.5);
+        changed.ports.push(ProductPort {
+            id: "earth".to_owned(),
+            kind: Port::FunctionalEarth,
+            ..changed.ports[1].clone()
+        });
+        changed.clocks.push(Clock { name: "cpu".to_owned(), frequency_hz: 16e6 });
+        let text = edited(WRITTEN, &changed).unwrap();
+        for comment in [
+            "# Top of the page",
+            "# working title",
+            "# a key of our own",
+            "# nominal",
+            "# Supply as on the label",
+            "# All interfaces",
+            "# IEC inlet",
+            "# the long one",
+            "# end",
+        ] {
+            assert!(text.contains(comment), "{comment} is gone from\n{text}");
+        }
+        assert!(text.contains("house_number = 12"));
+        assert!(text.contains("voltage_v = 120          # nominal"), "{text}");
+        assert!(text.contains("[[clocks]]\nname = \"cpu\"\nfrequency_hz = 16000000\n"), "{text}");
+        assert!(text.find("\"sensor\"") < text.find("\"mains\""), "the new order is kept:\n{text}");
+    }
+
+    #[test]
+    fn the_comment_above_a_list_outlives_its_first_entry_and_the_whole_list() {
+        let mut changed = product();
+        changed.ports.remove(0);
+        let text = edited(WRITTEN, &changed).unwrap();
+        assert!(text.contains("# All interfaces") && text.contains("# the long one"), "{text}");
+        changed.ports.clear();
+        let text = edited(WRITTEN, &changed).unwrap();
+        assert!(text.contains("# All interfaces") && !text.contains("[[ports]]"), "{text}");
+    }
+
+    #[test]
+    fn a_value_taken_back_is_removed() {
+        let mut changed = product();
+        changed.ports[1].cable_length_m = None;
+        changed.supply = None;
+        changed.model = String::new();
+        let text = edited(WRITTEN, &changed).unwrap();
+        assert!(!text.contains("cable_length_m") && !text.contains("[supply]"), "{text}");
+        assert!(text.contains("model = \"\""));
+    }
+
+    #[test]
+    fn the_template_takes_any_product() {
+        let mut changed = Product::read(Product::template(), "t").unwrap().product;
+        changed.criteria.a = Some("works".to_owned());
+        changed.converters.push(Converter {
+            name: "flyback".to_owned(),
+            frequency_hz: 65e3,
+            topology: None,
+            power_w: Some(30.0),
+            duty: None,
+            rise_time_s: Some(5e-8),
+        });
+        let text = edited(Product::template(), &changed).unwrap();
+        for line in Product::template().lines().filter(|l| l.starts_with('#')) {
+            assert!(text.contains(line), "{line}");
+        }
+    }
+
+    fn word() -> impl Strategy<Value = String> {
+        // Quotes, line ends, the comment sign and letters beyond ASCII all have to survive.
+        "[a-z \"'\\\\#\\[=\né]{0,12}"
+    }
+
+    fn positive() -> impl Strategy<Value = f64> {
+        prop_oneof![1e-9..1e12_f64, (1..1_000_000_i64).prop_map(|n| n as f64)]
+    }
+
+    prop_compose! {
+        fn port(k: usize)(kind in 0..6_usize, cable in proptest::option::of(word()), length in proptest::option::of(positive()), screened in proptest::option::of(any::<bool>())) -> ProductPort {
+            let kinds = [Port::Enclosure, Port::AcMains, Port::DcPower, Port::SignalControl, Port::WiredNetwork, Port::FunctionalEarth];
+            ProductPort { id: format!("p{k}"), kind: kinds[kind], name: format!("port {k}"), cable_type: cable, cable_length_m: length, screened, leads_to: None }
+        }
+    }
+
+    prop_compose! {
+        fn any_product()(
+            model in word(), serial in proptest::option::of(word()), modes in proptest::collection::vec(word(), 0..3),
+            environment in proptest::option::of(prop_oneof![Just(Environment::Residential), Just(Environment::Industrial)]),
+            top in proptest::option::of(positive()),
+            supply in proptest::option::of((positive(), positive(), proptest::option::of(positive()), prop_oneof![Just(1_u8), Just(3)])),
+            a in proptest::option::of(word()),
+            ports in (0..4_usize).prop_flat_map(|n| (0..n).map(port).collect::<Vec<_>>()),
+            clocks in proptest::collection::vec(positive(), 0..3),
+            samples in 0..3_usize,
+        ) -> Product {
+            Product {
+                name: "it".to_owned(), model, serial, modes, environment,
+                highest_internal_frequency_hz: top,
+                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, current_a, phases }),
+                criteria: Criteria { a, ..Criteria::default() },
+                ports,
+                clocks: clocks.into_iter().enumerate().map(|(k, frequency_hz)| Clock { name: format!("c{k}"), frequency_hz }).collect(),
+                samples: (0..samples).map(|k| ProductSample { id: format!("S{k}"), serial: None, description: String::new() }).collect(),
+                ..Product::default()
+            }
+        }
+    }
+
+    proptest! {
+        /// From any product to any other: the file always reads back as what was asked for (`edited` itself refuses
+        /// otherwise), and stays readable for the next edit.
+        #[test]
+        fn any_product_can_become_any_other(first in any_product(), second in any_product()) {
+            let one = edited(WRITTEN, &first).unwrap();
+            let two = edited(&one, &second).unwrap();
+            prop_assert_eq!(Product::read(&two, "p").unwrap().product, second.tidied());
+            prop_assert!(two.contains("# Top of the page") && two.contains("# a key of our own"));
+        }
+    }
+}

@@ -2,7 +2,11 @@ use jiff::{Timestamp, civil::Date};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-use crate::{NewEquipment, NewSample, NewState, RunRecord, Withdrawal};
+use crate::ledger::ReadEntry;
+use crate::{
+    CalibratedEquipment, Capture, Entry, Event, KeptChain, NewEquipment, NewSample, NewState, Note, ProjectError,
+    ResultRecord, RunRecord, Seal, Withdrawal,
+};
 
 /// A sample in the current state of the project.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,6 +49,30 @@ pub struct Equipment {
     pub calibrations: Vec<Calibration>,
     /// When it was entered.
     pub added_at: Timestamp,
+}
+
+impl Equipment {
+    /// The equipment's id.
+    pub fn id(&self) -> &str {
+        &self.equipment.id
+    }
+
+    /// The calibration that held on a day: the latest made on or before it. Where no calibration is that old, none did.
+    /// A calibration without a date of its own is taken to have been there from the beginning.
+    pub fn calibration_on(&self, day: Date) -> Option<&Calibration> {
+        self.calibrations.iter().rev().find(|c| c.calibrated.is_none_or(|made| made <= day))
+    }
+
+    fn calibrated_again(&mut self, calibration: Calibration) {
+        // Certificates can be entered late; the order is that of the calibrations, not of the typing.
+        let place = self.calibrations.partition_point(|c| c.calibrated <= calibration.calibrated);
+        self.calibrations.insert(place, calibration);
+        if let Some(latest) = self.calibrations.last() {
+            self.equipment.calibrated = latest.calibrated;
+            self.equipment.due = latest.due;
+            self.equipment.certificate.clone_from(&latest.certificate);
+        }
+    }
 }
 
 /// An outcome of a run, with when and by whom.
@@ -90,4 +118,130 @@ impl Run {
     pub fn result(&self) -> Option<&RunResult> {
         self.results.last()
     }
+}
+
+/// Everything that follows from the events so far.
+#[derive(Debug, Clone)]
+pub(crate) struct State {
+    pub(crate) seal: Seal,
+    pub(crate) samples: Vec<Sample>,
+    pub(crate) states: Vec<ModificationState>,
+    pub(crate) equipment: Vec<Equipment>,
+    pub(crate) captures: Vec<Capture>,
+    pub(crate) chains: Vec<KeptChain>,
+    pub(crate) runs: Vec<Run>,
+    pub(crate) notes: Vec<(Timestamp, String, String)>,
+    /// Entries whose hash does not follow from what they say.
+    pub(crate) broken: Vec<u64>,
+    /// Entries that were not understood, with the reason.
+    pub(crate) not_understood: Vec<(u64, String)>,
+}
+
+impl Default for State {
+    fn default() -> Self {
+        Self {
+            seal: Seal::empty(),
+            samples: Vec::new(),
+            states: Vec::new(),
+            equipment: Vec::new(),
+            captures: Vec::new(),
+            chains: Vec::new(),
+            runs: Vec::new(),
+            notes: Vec::new(),
+            broken: Vec::new(),
+            not_understood: Vec::new(),
+        }
+    }
+}
+
+impl State {
+    pub(crate) fn apply(&mut self, read: ReadEntry) {
+        let ReadEntry { entry, broken, not_understood } = read;
+        let Entry { id, at, who, event, hash } = entry;
+        if broken {
+            self.broken.push(id);
+        }
+        if let Some(reason) = not_understood {
+            self.not_understood.push((id, reason));
+        }
+        self.seal = Seal { revision: id, hash };
+        match event {
+            Event::SampleAdded(sample) => self.samples.push(Sample { sample, added_at: Some(at) }),
+            Event::StateAdded(state) => self.states.push(ModificationState { state, added_at: at }),
+            Event::EquipmentAdded(equipment) => {
+                let first = Calibration {
+                    calibrated: equipment.calibrated,
+                    due: equipment.due,
+                    certificate: equipment.certificate.clone(),
+                };
+                let said = first.calibrated.is_some() || first.due.is_some();
+                let calibrations = if said { vec![first] } else { Vec::new() };
+                self.equipment.push(Equipment { equipment, calibrations, added_at: at });
+            }
+            Event::EquipmentCalibrated(CalibratedEquipment { equipment, calibrated, due, certificate }) => {
+                let calibration = Calibration { calibrated: Some(calibrated), due, certificate };
+                match self.equipment.iter_mut().find(|e| e.equipment.id == equipment) {
+                    Some(found) => found.calibrated_again(calibration),
+                    None => self.not_understood.push((id, format!("it calibrates unknown equipment {equipment:?}"))),
+                }
+            }
+            Event::CaptureAdded(capture) | Event::CaptureRestored(capture) => {
+                match self.captures.iter_mut().find(|c| c.id == capture.id) {
+                    Some(known) => *known = capture,
+                    None => self.captures.push(capture),
+                }
+            }
+            Event::ChainKept(chain) => self.chains.push(chain),
+            Event::RunAdded(record) => self.runs.push(Run {
+                record,
+                entry: id,
+                added_at: at,
+                added_by: who,
+                results: Vec::new(),
+                remarks: Vec::new(),
+                withdrawn: None,
+            }),
+            Event::RunResult(ResultRecord { run, summary, versions }) => {
+                self.on_run(id, &run, |r| r.results.push(RunResult { summary, versions, at, who }));
+            }
+            Event::Note(Note { run: Some(run), text }) => self.on_run(id, &run, |r| r.remarks.push((at, who, text))),
+            Event::Note(Note { run: None, text }) => self.notes.push((at, who, text)),
+            Event::RunWithdrawn(withdrawal) => {
+                let run = withdrawal.run.clone();
+                self.on_run(id, &run, |r| {
+                    // The first reason stands.
+                    r.withdrawn.get_or_insert(withdrawal);
+                });
+            }
+            Event::Other { .. } => {}
+        }
+    }
+
+    fn on_run(&mut self, entry: u64, run: &str, act: impl FnOnce(&mut Run)) {
+        match self.runs.iter_mut().find(|r| r.record.id == run) {
+            Some(found) => act(found),
+            None => self.not_understood.push((entry, format!("it speaks of the unknown run {run:?}"))),
+        }
+    }
+
+    pub(crate) fn run(&self, id: &str) -> Result<&Run, ProjectError> {
+        self.runs
+            .iter()
+            .find(|r| r.record.id == id)
+            .ok_or_else(|| ProjectError::unknown("run", id, self.runs.iter().map(Run::id)))
+    }
+
+    /// The number after the highest run so far.
+    pub(crate) fn next_run_id(&self) -> String {
+        let highest = self.runs.iter().filter_map(|r| r.record.id.strip_prefix('R')?.parse::<u64>().ok()).max();
+        format!("R{:03}", highest.unwrap_or(0) + 1)
+    }
+}
+
+/// The first of `P1`, `P2`, … (or from `first`) that is not taken.
+pub(crate) fn free_id<'a>(prefix: char, first: u64, taken: impl Iterator<Item = &'a str> + Clone) -> String {
+    (first..)
+        .map(|n| format!("{prefix}{n}"))
+        .find(|id| !taken.clone().any(|t| t == id))
+        .unwrap_or_else(|| format!("{prefix}{first}"))
 }
