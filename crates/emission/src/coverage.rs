@@ -28,8 +28,7 @@ pub(crate) struct Coverage {
 }
 
 /// Looks at the frequencies that have a reading inside `range`. A step is a hole where it is wider than the bandwidth
-/// and three times as wide as the steps around it; at the ends of the range half a bandwidth or half a step may be
-/// missing.
+/// and three times as wide as the steps around it; at the ends of the range half a bandwidth or one step may be missing.
 pub(crate) fn coverage(trace: &Trace, measured: impl Iterator<Item = f64>, range: (f64, f64)) -> Coverage {
     let f: Vec<f64> = measured.collect();
     let (low, high) = range;
@@ -53,7 +52,7 @@ pub(crate) fn coverage(trace: &Trace, measured: impl Iterator<Item = f64>, range
         Some(around[n / 2])
     };
     // A relative whisker, for frequencies that went through decimals.
-    let edge = |at: f64, step: f64| (0.5 * bandwidth_hz(trace, at)).max(0.5 * step) + 1e-6 * at;
+    let edge = |at: f64, step: f64| (0.5 * bandwidth_hz(trace, at)).max(step) + 1e-6 * at;
     let mut holes = Vec::new();
     let mut widest: Option<(f64, f64, f64)> = None;
     // The smallest of a few, so that a hole right behind the end is not taken for the step.

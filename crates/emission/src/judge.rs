@@ -326,11 +326,13 @@ fn judge_limit<'a>(
             (own_level, limit.detector, state)
         } else if exceeded_by_lower && let Some(r) = highest_lower {
             (r.level(k), r.detector, State::Over)
+        } else if let Some(level) = nearby.as_ref().map(|n| n[k]).filter(|l| !l.is_nan()) {
+            // Measured with the limit's own detector at the top of this emission, so here it reads no higher than
+            // there, and no higher than a higher detector reads here.
+            let level = passed_by.map_or(level, |r| level.min(r.level(k)));
+            (level, limit.detector, if level > ceiling { State::OpenHigher } else { State::Met })
         } else if let Some(r) = passed_by {
             (r.level(k), r.detector, State::Met)
-        } else if let Some(level) = nearby.as_ref().map(|n| n[k]).filter(|l| !l.is_nan()) {
-            // Measured with the limit's own detector at the top of this emission, so here it reads no higher.
-            (level, limit.detector, if level > ceiling { State::OpenHigher } else { State::Met })
         } else if let Some(r) = lowest_higher {
             (r.level(k), r.detector, if r.level(k) > ceiling { State::OpenHigher } else { State::OpenShort })
         } else if let Some(r) = highest_lower {
@@ -709,7 +711,7 @@ fn uncertainty_used(
     let kind = kind_at(limit, frequency_hz, options);
     let u = uncertainty(limit, kind, options)?;
     let assumed = options.uncertainty_db.is_none();
-    let published = kind.map(|k| k.published());
+    let published = kind.map(MeasurementKind::published);
     let of_what = published.map_or_else(|| "this measurement".to_owned(), |p| p.title.clone());
     let figure = u.expanded_db;
     let mut statement = if !assumed {
