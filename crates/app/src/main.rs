@@ -47,7 +47,11 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Report { dir, out } => project_commands::report(show, &dir, out.as_deref()),
         Command::Serve { dir, port } => {
             project::Project::open(&dir).map_err(|e| Failure::from(workbench::WorkError::from(e)))?;
-            server::serve(&dir, port).map(|()| Outcome::Done).map_err(|e| Failure::ours(format!("{e:#}")))
+            let runtime = tokio::runtime::Runtime::new().map_err(|e| Failure::ours(format!("no threads: {e}")))?;
+            runtime
+                .block_on(server::serve(dir, port, false))
+                .map(|()| Outcome::Done)
+                .map_err(|e| Failure::input(format!("serve: {e:#}")))
         }
         Command::Completions { shell } => {
             let mut text = Vec::new();
@@ -61,7 +65,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
                 .render(&mut text)
                 .map_err(|e| Failure::ours(format!("the man page could not be made: {e}")))?;
             for sub in Cli::command().get_subcommands().filter(|s| !s.is_hide_set()) {
-                let page = clap_mangen::Man::new(sub.clone().name(format!("hushfield-{}", sub.get_name())));
+                let page = clap_mangen::Man::new(sub.clone()).title(format!("hushfield-{}", sub.get_name()));
                 page.render(&mut text).map_err(|e| Failure::ours(format!("the man page could not be made: {e}")))?;
             }
             print::bytes(&text)?;

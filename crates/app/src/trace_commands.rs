@@ -10,8 +10,8 @@ use formats::trace_file::{read_trace, sidecar_path, write_trace};
 use project::Project;
 use receiver::Start;
 use serde_json::{Map, Value, json};
-use standards::{Detector, Known, LimitLibrary};
-use workbench::{Judged, ReadingChoices, Understanding, WorkError, judge_trace, levels, limits_of, understand};
+use standards::{Known, LimitLibrary};
+use workbench::{Judged, ReadingChoices, Understanding, judge_trace, levels, limits_of, understand};
 
 use crate::args::{CaptureFlags, Judge, Receive, SweepFlags};
 use crate::outcome::{Failure, Outcome};
@@ -304,7 +304,7 @@ pub(crate) fn inspect(show: Show, file: &Path, sweep: &SweepFlags, capture: &Cap
         let text = fs::read(file).map_err(|e| Failure::input(format!("{}: {e}", file.display())))?;
         let text = String::from_utf8_lossy(&text);
         let network = formats::touchstone::read_touchstone(&text, &name)
-            .map_err(|e| Failure::from(WorkError::ChainFile(e.into())))?;
+            .map_err(|e| Failure::input(e.to_string()))?;
         let (from, to) = (network.frequency_hz.first(), network.frequency_hz.last());
         if show.json {
             print::json(&json!({
@@ -372,6 +372,8 @@ fn bullet(lines: &[String]) -> String {
 
 #[cfg(test)]
 mod tests {
+    use standards::Detector;
+
     use super::*;
 
     #[test]

@@ -121,6 +121,8 @@ fn port_words(kind: Port) -> &'static str {
         Port::SignalControl => "signal or control port",
         Port::WiredNetwork => "wired network port",
         Port::FunctionalEarth => "functional earth",
+        Port::Cable => "cable",
+        Port::Load => "load terminals",
     }
 }
 
