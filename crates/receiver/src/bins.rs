@@ -18,12 +18,12 @@ pub(crate) struct Constants {
     /// Time between spectra, s.
     pub(crate) hop_s: f64,
     meter_s: f64,
-    /// Spectra in a block; the meters move once a block.
-    pub(crate) block: usize,
-    step: MeterStep,
-    /// Whole blocks in the window of the RMS-average detector, and the part of one more.
-    window_blocks: usize,
-    window_part: f64,
+    /// Spectra in the window of the RMS-average detector.
+    window: f64,
+    /// Least spectra in a block; the meters move once a block.
+    short_block: usize,
+    /// The meters' movement over such a block, and over one of a spectrum more.
+    steps: [MeterStep; 2],
 }
 
 impl Constants {
@@ -34,10 +34,9 @@ impl Constants {
             attack: (c.attack * hop_s / std::f64::consts::PI) as f32,
             keep: (-c.release * hop_s).exp() as f32,
         });
-        // Twenty blocks in the RMS window (band B: half a millisecond).
-        let window_s = 1.0 / band.rms_corner_hz();
-        let block = ((window_s / 20.0 / hop_s).round() as usize).max(1);
-        let window = window_s / (block as f64 * hop_s);
+        let window = 1.0 / band.rms_corner_hz() / hop_s;
+        let short_block = ((window / WINDOW_BLOCKS as f64).floor() as usize).max(1);
+        let step = |n: usize| MeterStep::new(n as f64 * hop_s, band.meter_s());
         Self {
             set,
             charge,
@@ -45,13 +44,21 @@ impl Constants {
             kernels: crest_kernels(hop_s / sigma_s),
             hop_s,
             meter_s: band.meter_s(),
-            block,
-            step: MeterStep::new(block as f64 * hop_s, band.meter_s()),
-            window_blocks: window.floor() as usize,
-            window_part: window.fract(),
+            window,
+            short_block,
+            steps: [step(short_block), step(short_block + 1)],
         }
     }
+
+    /// Spectra in block `k`: blocks differ by one so that the window is a whole number of them.
+    fn block(&self, k: u64) -> usize {
+        let end = |k: u64| (k as f64 * self.window / WINDOW_BLOCKS as f64).round() as u64;
+        ((end(k + 1) - end(k)) as usize).clamp(self.short_block, self.short_block + 1)
+    }
 }
+
+/// Blocks in the window of the RMS-average detector: the steps in which it slides.
+const WINDOW_BLOCKS: usize = 20;
 
 /// Least-squares interpolation of what a Gaussian filter passes: neighbouring outputs are correlated as
 /// exp(−τ²/4σ²), and the weights solve the normal equations for that correlation. `hop` in standard deviations.
@@ -80,7 +87,8 @@ fn crest_kernels(hop: f64) -> CrestKernels {
         }
         std::array::from_fn(|i| (m[i][TAPS] / m[i][i]) as f32)
     };
-    CrestKernels { weights: [weights(-0.5, -3.0), weights(-0.25, -3.0), weights(0.25, -2.0), weights(0.5, -2.0)] }
+    let (left, right) = (-(TAPS as f64) / 2.0, 1.0 - TAPS as f64 / 2.0);
+    CrestKernels { weights: [weights(-0.5, left), weights(-0.25, left), weights(0.25, right), weights(0.5, right)] }
 }
 
 /// Where the detectors and meters of a group stand between two passes.
@@ -98,9 +106,12 @@ pub(crate) struct Group {
     /// Sums of squares of the last blocks, the oldest at `ring_at`.
     ring: Vec<Lanes>,
     ring_at: usize,
-    /// Sum over the newest whole blocks of the window.
+    /// Sum over them.
     ring_sum: WideLanes,
+    /// Blocks since the pass began, spectra in the present one, and how many it will have.
+    block: u64,
     filled: usize,
+    full: usize,
     /// At the start of this pass.
     began: Standing,
     /// The capacitor's voltage at the start and end of the pass before this one.
@@ -115,10 +126,12 @@ impl Group {
         Self {
             weighting,
             meters,
-            ring: vec![[0.0; LANES]; c.window_blocks + 1],
+            ring: vec![[0.0; LANES]; WINDOW_BLOCKS],
             ring_at: 0,
             ring_sum: [0.0; LANES],
+            block: 0,
             filled: 0,
+            full: c.block(0),
             began,
             before: None,
         }
@@ -151,17 +164,20 @@ impl Group {
             }
             simd::detect(c.set, &mut self.weighting, e, &c.law);
             if crests && j >= TAPS as u64 {
-                let mags = [mag(j - 4), mag(j - 3), mag(j - 2)];
+                let middle = j - TAPS as u64 / 2;
+                let mags = [mag(middle - 1), mag(middle), mag(middle + 1)];
                 if simd::any_crest(c.set, mags[0], mags[1], mags[2], &self.weighting.peak) {
                     let spectra = std::array::from_fn(|t| spectrum(j - TAPS as u64 + t as u64));
                     simd::crest(c.set, &mut self.weighting.peak, mags, spectra, &c.kernels);
                 }
             }
             self.filled += 1;
-            if self.filled == c.block {
+            if self.filled == self.full {
                 // Trapezoidal rule: half of the block's last spectrum belongs to the next block.
                 let half = self.take_half();
-                self.flush(c, c.block, j >= track);
+                self.flush(c, self.full, j >= track);
+                self.block += 1;
+                self.full = c.block(self.block);
                 self.give_back(&half);
             }
         }
@@ -190,40 +206,24 @@ impl Group {
 
     /// Hands `count` spectra's sums to the meters.
     fn flush(&mut self, c: &Constants, count: usize, track: bool) {
-        let whole = count == c.block;
-        let step = if whole { c.step } else { MeterStep::new(count as f64 * c.hop_s, c.meter_s) };
+        let step = match count.checked_sub(c.short_block) {
+            Some(more @ 0..=1) => c.steps[more],
+            _ => MeterStep::new(count as f64 * c.hop_s, c.meter_s),
+        };
         let n = count as f64;
         let w = &self.weighting;
-        // The window: the newest whole blocks, and part of the one before them.
-        let mut window = [0.0; LANES];
-        let part = c.window_part as f32;
-        let size = self.ring.len();
-        if whole {
-            let oldest_whole = (self.ring_at + 1) % size;
-            for i in 0..LANES {
-                // `ring_at` holds the block beyond the whole ones; the one after it leaves the whole ones now.
-                self.ring_sum[i] += f64::from(w.sum_e2[i]) - f64::from(self.ring[oldest_whole][i]);
-            }
-            self.ring[self.ring_at] = w.sum_e2;
-            self.ring_at = oldest_whole;
-            for i in 0..LANES {
-                window[i] = self.ring_sum[i] + f64::from(part * self.ring[self.ring_at][i]);
-            }
-        } else {
-            // A block cut short by the end of the record: the window reaches back that much further.
-            let back = c.window_part - n / c.block as f64;
-            let edge = if back < 0.0 { (self.ring_at + 1) % size } else { self.ring_at };
-            for i in 0..LANES {
-                window[i] = self.ring_sum[i] + f64::from(w.sum_e2[i]) + back * f64::from(self.ring[edge][i]);
-            }
+        let oldest = &mut self.ring[self.ring_at];
+        for i in 0..LANES {
+            self.ring_sum[i] += f64::from(w.sum_e2[i]) - f64::from(oldest[i]);
         }
-        let spectra = (c.window_blocks as f64 + c.window_part) * c.block as f64;
+        *oldest = w.sum_e2;
+        self.ring_at = (self.ring_at + 1) % WINDOW_BLOCKS;
         let mut x = [0.0; LANES];
         for i in 0..LANES {
             x[i] = f64::from(w.sum_e[i]) / n;
         }
         simd::move_meter(c.set, &mut self.meters[0], &x, step.f, step.g, track);
-        simd::root(c.set, &mut x, &window, 1.0 / spectra);
+        simd::root(c.set, &mut x, &self.ring_sum, 1.0 / c.window);
         simd::move_meter(c.set, &mut self.meters[1], &x, step.f, step.g, track);
         if c.charge.is_some() {
             for i in 0..LANES {
@@ -240,20 +240,12 @@ impl Group {
     /// The end of a pass: what is left of a block goes to the meters.
     pub(crate) fn finish(&mut self, c: &Constants, track: bool) {
         if self.filled > 0 {
-            let count = self.filled;
-            let half = self.take_half();
-            let energy = self.weighting.sum_e2;
-            self.flush(c, count, track);
-            // Kept for a next pass, whose window begins with the end of this one.
-            let size = self.ring.len();
-            let oldest_whole = (self.ring_at + 1) % size;
-            for i in 0..LANES {
-                self.ring_sum[i] += f64::from(energy[i]) - f64::from(self.ring[oldest_whole][i]);
-            }
-            self.ring[self.ring_at] = energy;
-            self.ring_at = oldest_whole;
-            let _ = half;
+            // A block cut short by the end of the record: the window is too short by what is missing.
+            self.take_half();
+            self.flush(c, self.filled, track);
         }
+        self.block = 0;
+        self.full = c.block(0);
         self.filled = 0;
         self.give_back(&[[0.0; LANES]; 3]);
     }

@@ -1,7 +1,7 @@
 //! The measuring receiver of CISPR 16-1-1 as mathematics: from a capture to levels on every detector, at every frequency
 //! of the scan, from one pass over the record.
 //!
-//! Selectivity: Gaussian, −6 dB at the band's bandwidth. Short-time spectra (window cut at ±4.8 standard deviations,
+//! Selectivity: Gaussian, −6 dB at the band's bandwidth. Short-time spectra (window cut at ±6 standard deviations,
 //! folded onto the transform's length) follow each other after 0.9 standard deviations, which carries all the filter
 //! passes; the peak is interpolated between them. Quasi-peak: a diode fed by the intermediate-frequency carrier
 //! (conduction-angle law) with the charge time defined by the 63 % rule, second-order in time. Averages: critically

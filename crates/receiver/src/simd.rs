@@ -17,7 +17,7 @@ pub(crate) type Lanes = [f32; LANES];
 /// The same in double precision.
 pub(crate) type WideLanes = [f64; LANES];
 /// Spectra used to interpolate between spectra.
-pub(crate) const TAPS: usize = 6;
+pub(crate) const TAPS: usize = 8;
 
 /// Which instructions the loops may use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -167,8 +167,8 @@ impl Meter {
     }
 }
 
-/// Interpolation weights at −½, −¼, ¼ and ½ of a step from the middle one of seven spectra: the first two use the first
-/// six spectra, the others the last six.
+/// Interpolation weights at −½, −¼, ¼ and ½ of a step from the middle one of `TAPS + 1` spectra: the first two use all
+/// but the last of them, the others all but the first.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct CrestKernels {
     pub(crate) weights: [[f32; TAPS]; 4],
@@ -229,7 +229,7 @@ fn detect_body(state: &mut Weighting, e: &Lanes, law: &ChargeLaw) {
 
 /// A crest half way between two spectra stands at most 0.88 dB above both (step 0.9 standard deviations of the filter), so
 /// nothing lower than this share of the peak so far can raise it.
-const CREST_GATE: f32 = 0.89;
+const CREST_GATE: f32 = 0.84;
 
 #[inline(always)]
 fn is_crest(a: f32, b: f32, c: f32, peak: f32) -> bool {
@@ -357,7 +357,8 @@ mod tests {
             for j in 0..rows.len() {
                 detect(set, &mut state, &rows[j], &law);
                 if j >= TAPS {
-                    let mags = [&rows[j - 4], &rows[j - 3], &rows[j - 2]];
+                    let middle = j - TAPS / 2;
+                    let mags = [&rows[middle - 1], &rows[middle], &rows[middle + 1]];
                     if any_crest(set, mags[0], mags[1], mags[2], &state.peak) {
                         crests += 1;
                         crest(set, &mut state.peak, mags, std::array::from_fn(|t| &spectra[j - TAPS + t]), &kernels);
