@@ -1,6 +1,8 @@
 //! Reading and writing sweeps, captures and network parameters in open formats
 
 pub mod capture;
+pub mod chain_file;
+pub mod factor;
 pub mod sweep;
 pub mod touchstone;
 pub mod trace_file;

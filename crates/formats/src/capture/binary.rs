@@ -174,7 +174,7 @@ impl SampleSource for BinarySource {
             let w = &mut self.words;
             match number.kind {
                 Kind::U8 | Kind::I8 => {
-                    keep_items(&mut bytemuck::cast_slice_mut::<_, u8>(w)[..count], per_frame, &items)
+                    keep_items(&mut bytemuck::cast_slice_mut::<_, u8>(w)[..count], per_frame, &items);
                 }
                 Kind::U16 | Kind::I16 => {
                     keep_items(&mut bytemuck::cast_slice_mut::<_, u16>(w)[..count], per_frame, &items);

@@ -213,9 +213,8 @@ impl Parser<'_> {
         }))
     }
     fn string(&mut self) -> Result<String, Fault> {
-        let quote = match self.rest().chars().next() {
-            Some(c @ ('\'' | '"')) => c,
-            _ => return Err(self.fault("a quoted name")),
+        let Some(quote @ ('\'' | '"')) = self.rest().chars().next() else {
+            return Err(self.fault("a quoted name"));
         };
         let inner = self.rest()[1..].to_owned();
         match inner.find(quote) {

@@ -24,7 +24,7 @@ struct Shape {
 
 impl Shape {
     /// The fields of a line, quotes and blanks around them removed.
-    fn fields<'a>(&self, line: &'a str, out: &mut Vec<&'a str>) {
+    fn fields<'a>(self, line: &'a str, out: &mut Vec<&'a str>) {
         out.clear();
         let Some(delimiter) = self.delimiter else {
             out.extend(line.split_ascii_whitespace().map(unquote));
@@ -46,7 +46,7 @@ impl Shape {
         out.push(unquote(&line[start..]));
     }
 
-    fn number(&self, field: &str) -> Option<f64> {
+    fn number(self, field: &str) -> Option<f64> {
         let first = *field.as_bytes().first()?;
         // The standard parser also takes `inf`, `nan` and `infinity`, which are names here.
         if !(first.is_ascii_digit() || matches!(first, b'+' | b'-' | b'.' | b',')) {
@@ -63,7 +63,7 @@ impl Shape {
         value.ok().filter(|v| v.is_finite())
     }
 
-    fn numeric_columns(&self, line: &str) -> Vec<usize> {
+    fn numeric_columns(self, line: &str) -> Vec<usize> {
         let mut fields = Vec::new();
         self.fields(line, &mut fields);
         (0..fields.len()).filter(|&i| self.number(fields[i]).is_some()).collect()
@@ -97,7 +97,7 @@ struct Said {
 
 impl Said {
     /// Takes in a pair such as `Sample Interval, 4e-12, s` or `"Sampling Frequency (Hz)=", 500000000`.
-    fn pair(&mut self, key: &str, value: &str, unit_beside: &str, shape: &Shape) {
+    fn pair(&mut self, key: &str, value: &str, unit_beside: &str, shape: Shape) {
         let (plain, unit_in_key) = split_unit(key.trim().trim_end_matches(['=', ':', ' ']).trim());
         let key = plain.to_lowercase();
         let unit = unit_in_key.unwrap_or_else(|| unit_beside.to_owned());
@@ -154,10 +154,10 @@ impl Said {
             self.unit = Some(value.to_owned());
         } else if has(&["horizontal units", "horizontal unit", "x unit", "xunit"]) {
             self.time_unit = Some(value.to_owned());
-        } else if matches!(key.as_str(), "start" | "start time" | "xzero" | "x zero") {
-            if let (Some(v), Some(f)) = (number, time_factor(&unit)) {
-                self.start_s = Some(v * f);
-            }
+        } else if matches!(key.as_str(), "start" | "start time" | "xzero" | "x zero")
+            && let (Some(v), Some(f)) = (number, time_factor(&unit))
+        {
+            self.start_s = Some(v * f);
         }
     }
 }
@@ -308,9 +308,10 @@ fn find_table(path: &Path, lines: &[String], choices: &CaptureChoices) -> Result
                         !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit())
                     })
                 };
-                match l.trim().contains(',') {
-                    true => whole(parts.next(), true) && whole(parts.next(), false) && parts.next().is_none(),
-                    false => whole(Some(l.trim()), true),
+                if l.trim().contains(',') {
+                    whole(parts.next(), true) && whole(parts.next(), false) && parts.next().is_none()
+                } else {
+                    whole(Some(l.trim()), true)
                 }
             });
         if spaced && choices.decimal_comma != Some(false) {
@@ -337,7 +338,7 @@ fn find_table(path: &Path, lines: &[String], choices: &CaptureChoices) -> Result
         Some(',')
     };
     let decimal_comma = match choices.decimal_comma {
-        Some(said) => said && delimiter != Some(',') || said && steady.iter().any(|l| l.contains('"')),
+        Some(said) => said && (delimiter != Some(',') || steady.iter().any(|l| l.contains('"'))),
         None => comma_numbers(delimiter),
     };
     let shape = Shape { delimiter, decimal_comma };
@@ -380,7 +381,7 @@ fn clip(text: &str) -> String {
 
 /// Name and unit of every column, from the lines above the table.
 fn names(header: &[String], table: &Table, said: &mut Said) -> Vec<(String, Option<String>)> {
-    let shape = &table.shape;
+    let shape = table.shape;
     let width = table.columns.iter().max().map_or(0, |m| m + 1);
     let mut out: Vec<(String, Option<String>)> = vec![(String::new(), None); width];
     let rows: Vec<Vec<String>> = header
@@ -592,12 +593,12 @@ pub(super) fn open(
             continue;
         }
         if fields.len() >= 2 {
-            said.pair(fields[0], fields[1], fields.get(2).copied().unwrap_or(""), &table.shape);
+            said.pair(fields[0], fields[1], fields.get(2).copied().unwrap_or(""), table.shape);
         }
         if let Some((key, value)) = plain.split_once(['=', ':'])
             && !key.contains(',')
         {
-            said.pair(key, value.trim_matches([',', ';', '"', ' ']), "", &table.shape);
+            said.pair(key, value.trim_matches([',', ';', '"', ' ']), "", table.shape);
         }
     }
     let named = names(header, &table, &mut said);

@@ -157,5 +157,11 @@ fn hash(path: &Path) -> Result<String, CaptureError> {
         }
         state.update(&buffer[..n]);
     }
-    Ok(state.finalize().iter().map(|b| format!("{b:02x}")).collect())
+    let mut text = String::with_capacity(128);
+    for byte in state.finalize() {
+        for digit in [byte >> 4, byte & 15] {
+            text.extend(char::from_digit(u32::from(digit), 16));
+        }
+    }
+    Ok(text)
 }
