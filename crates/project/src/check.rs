@@ -5,11 +5,12 @@ use std::time::SystemTime;
 
 use jiff::{Timestamp, civil::Date, tz::TimeZone};
 use serde::{Deserialize, Serialize};
+use standards::LimitLibrary;
 
 use crate::capture::{CAPTURES, hash_file, is_incoming};
 use crate::folder::text_files;
 use crate::state::State;
-use crate::{CaptureFile, Equipment, ProductReading, Project, ProjectError, Run, Sample};
+use crate::{CaptureFile, Equipment, PinnedLimit, ProductReading, Project, ProjectError, Run, Sample};
 
 /// How much a finding matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -69,7 +70,7 @@ pub(crate) type Proven = HashMap<String, (u64, Option<SystemTime>)>;
 pub(crate) struct Known {
     product: Option<ProductReading>,
     samples: Vec<Sample>,
-    limit_ids: Option<Vec<String>>,
+    limits: Option<LimitLibrary>,
 }
 
 impl Project {
@@ -124,7 +125,7 @@ impl Project {
         }
         let mut findings = Vec::new();
         self.check_one(run, &state, &known, Timestamp::now(), &damaged, &mut findings);
-        findings.sort_by(|a, b| b.severity.cmp(&a.severity));
+        findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
         Ok(findings)
     }
 
@@ -166,8 +167,8 @@ impl Project {
                 None
             }
         };
-        let limit_ids = match self.limits() {
-            Ok(library) => Some(library.all().iter().map(|l| l.id.clone()).collect()),
+        let limits = match self.limits() {
+            Ok(library) => Some(library),
             Err(error) => {
                 let name = match &error {
                     ProjectError::Limit(limit) => limit.place.clone(),
@@ -178,7 +179,7 @@ impl Project {
             }
         };
         let samples = merged_samples(state, product.as_ref());
-        Known { product, samples, limit_ids }
+        Known { product, samples, limits }
     }
 
     fn check_chain_files(&self, findings: &mut Vec<Finding>) {
@@ -284,9 +285,17 @@ impl Project {
         {
             say(Severity::Remark, format!("Its operating mode {mode:?} is not among those of product.toml."));
         }
-        if let Some(ids) = &known.limit_ids {
-            for limit in record.limits.iter().filter(|l| !ids.contains(l)) {
-                say(Severity::Error, format!("Its limit {limit:?} is not known."));
+        if let Some(library) = &known.limits {
+            for id in &record.limits {
+                match library.get(id) {
+                    None => say(Severity::Error, format!("Its limit {id:?} is not known.")),
+                    Some(limit) => {
+                        let then = record.pinned_limits.iter().find(|p| p.id == *id);
+                        if then.is_some_and(|then| *then != PinnedLimit::of(limit)) {
+                            say(Severity::Warning, format!("Its limit {id:?} is no longer what it was at the run."));
+                        }
+                    }
+                }
             }
         }
         if record.measured_at > now {

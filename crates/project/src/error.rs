@@ -1,6 +1,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::ProductError;
+use crate::product::distance;
 
 /// Why something could not be done with a project. Every message names the file or field and what was expected.
 #[derive(Debug, thiserror::Error)]
@@ -104,8 +105,19 @@ impl ProjectError {
     }
 
     pub(crate) fn unknown<'a>(what: &'static str, id: &str, known: impl Iterator<Item = &'a str>) -> Self {
-        let known: Vec<&str> = known.collect();
-        let known = if known.is_empty() { "(none yet)".to_owned() } else { known.join(", ") };
+        /// More would hide the likely one.
+        const SHOWN: usize = 12;
+        let mut known: Vec<&str> = known.collect();
+        let count = known.len();
+        if count > SHOWN {
+            known.sort_by_key(|k| distance(id, k));
+            known.truncate(SHOWN);
+        }
+        let known = match count {
+            0 => "(none yet)".to_owned(),
+            _ if count > SHOWN => format!("{} … ({count} in all)", known.join(", ")),
+            _ => known.join(", "),
+        };
         Self::Unknown { what, id: id.to_owned(), known }
     }
 }

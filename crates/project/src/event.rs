@@ -1,6 +1,8 @@
 use jiff::{Timestamp, civil::Date};
+use quantity::{Interpolation, Unit};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use standards::{Detector, Limit};
 
 use crate::Capture;
 
@@ -38,7 +40,7 @@ pub enum Event {
     /// The text of a chain as it stood when a run used it.
     ChainKept(KeptChain),
     /// A test was performed.
-    RunAdded(RunRecord),
+    RunAdded(Box<RunRecord>),
     /// What came out of a run.
     RunResult(ResultRecord),
     /// A remark.
@@ -262,6 +264,9 @@ pub struct RunRecord {
     /// Limit ids.
     #[serde(default)]
     pub limits: Vec<String>,
+    /// Those limits as they stood then.
+    #[serde(default)]
+    pub pinned_limits: Vec<PinnedLimit>,
     /// Equipment ids.
     #[serde(default)]
     pub equipment: Vec<String>,
@@ -271,6 +276,41 @@ pub struct RunRecord {
     /// Observations.
     #[serde(default)]
     pub notes: String,
+}
+
+/// What decides in a limit, as it stood when a run named it: a user's own file can be edited, and a newer version of the
+/// tool can bring better data.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PinnedLimit {
+    /// The limit's id.
+    pub id: String,
+    /// Standard with edition.
+    pub standard: String,
+    /// The detector it is to be compared with.
+    pub detector: Detector,
+    /// Unit of the level.
+    pub unit: Unit,
+    /// Measuring distance in metres, where it is a field.
+    pub distance_m: Option<f64>,
+    /// Frequency in Hz and level in `unit`.
+    pub points: Vec<(f64, f64)>,
+    /// How it runs between the points.
+    pub interpolation: Interpolation,
+}
+
+impl PinnedLimit {
+    /// What decides in this limit.
+    pub fn of(limit: &Limit) -> Self {
+        Self {
+            id: limit.id.clone(),
+            standard: limit.standard.clone(),
+            detector: limit.detector,
+            unit: limit.unit,
+            distance_m: limit.distance_m,
+            points: limit.level.points().to_vec(),
+            interpolation: limit.level.interpolation(),
+        }
+    }
 }
 
 /// Which chain a run used, pinned by content.

@@ -12,12 +12,13 @@ use standards::LimitLibrary;
 use crate::capture::{CAPTURES, files_of, hash_file, name_staged, remove_leftovers, write_whole};
 use crate::check::{Proven, merged_samples};
 use crate::ledger::Ledger;
+use crate::product::line_of;
 use crate::state::{State, free_id};
 use crate::{
     CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, KeptChain,
-    ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, Product, ProductError, ProductReading,
-    Progress, ProjectError, ResultRecord, Run, RunRecord, Sample, Seal, Staged, Withdrawal, product_edit, stage_bytes,
-    stage_file,
+    ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Product, ProductError,
+    ProductReading, Progress, ProjectError, ResultRecord, Run, RunRecord, Sample, Seal, Staged, Withdrawal,
+    product_edit, stage_bytes, stage_file,
 };
 
 const PRODUCT: &str = "product.toml";
@@ -133,7 +134,9 @@ impl Project {
             ));
         }
         let ledger = Ledger::open(&ledger_path)?;
-        remove_leftovers(&captures);
+        for folder in [dir.to_path_buf(), dir.join(CHAINS), dir.join(LIMITS), dir.join(REPORTS), captures] {
+            remove_leftovers(&folder);
+        }
         let who = ["USER", "USERNAME", "LOGNAME"]
             .iter()
             .find_map(|name| std::env::var(name).ok().filter(|value| !value.trim().is_empty()))
@@ -452,12 +455,14 @@ impl Project {
             }
             None => self.product().ok(),
         };
+        let mut pinned_limits = Vec::with_capacity(run.limits.len());
         if !run.limits.is_empty() {
             let library = self.limits()?;
             for id in &run.limits {
-                if library.get(id).is_none() {
+                let Some(limit) = library.get(id) else {
                     return Err(ProjectError::unknown("limit", id, library.all().iter().map(|l| l.id.as_str())));
-                }
+                };
+                pinned_limits.push(PinnedLimit::of(limit));
             }
         }
         let kept = match &run.chain {
@@ -519,7 +524,7 @@ impl Project {
                 notes,
                 measured_at,
             } = run;
-            events.push(Event::RunAdded(RunRecord {
+            events.push(Event::RunAdded(Box::new(RunRecord {
                 id: id.clone(),
                 measured_at: measured_at.unwrap_or_else(Timestamp::now),
                 chain,
@@ -532,10 +537,11 @@ impl Project {
                 setup,
                 conductor,
                 limits,
+                pinned_limits,
                 equipment,
                 captures,
                 notes,
-            }));
+            })));
             Ok((events, id))
         })
     }
@@ -783,7 +789,7 @@ fn read_text(path: &Path) -> Result<String, ProjectError> {
     let bytes = fs::read(path).map_err(ProjectError::io("read the file", path))?;
     String::from_utf8(bytes).map_err(|error| {
         let good = error.utf8_error().valid_up_to();
-        let line = error.as_bytes()[..good].iter().filter(|b| **b == b'\n').count() + 1;
+        let line = line_of(error.as_bytes(), good);
         ProjectError::value(format!("{}:{line}", path.display()), "a character that is not UTF-8", "text in UTF-8")
     })
 }
@@ -817,7 +823,7 @@ fn parse_toml(text: &str, place: &str) -> Result<toml_edit::Document<String>, Pr
         let start = error.span().map_or(0, |s| s.start).min(text.len());
         let problem = crate::Problem {
             file: place.to_owned(),
-            line: text.as_bytes()[..start].iter().filter(|b| **b == b'\n').count() + 1,
+            line: line_of(text.as_bytes(), start),
             field: String::new(),
             what: error.message().trim().replace('\n', "; "),
             expected: "TOML: key = value lines and [table] headings".to_owned(),

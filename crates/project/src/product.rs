@@ -334,7 +334,7 @@ struct Reader<'t> {
 
 impl Reader<'_> {
     fn line(&self, span: Option<Range<usize>>) -> usize {
-        line_of(self.text, span.map_or(0, |s| s.start))
+        line_of(self.text.as_bytes(), span.map_or(0, |s| s.start))
     }
 
     fn problem(&self, line: usize, field: String, what: impl Into<String>, expected: impl Into<String>) -> Problem {
@@ -342,8 +342,9 @@ impl Reader<'_> {
     }
 }
 
-fn line_of(text: &str, byte: usize) -> usize {
-    text.as_bytes()[..byte.min(text.len())].iter().filter(|b| **b == b'\n').count() + 1
+/// The line, from 1, in which a byte stands.
+pub(crate) fn line_of(text: &[u8], byte: usize) -> usize {
+    text[..byte.min(text.len())].split(|b| *b == b'\n').count()
 }
 
 /// One table being read.
@@ -536,7 +537,7 @@ fn nearest(name: &str, known: &[&'static str]) -> Option<&'static str> {
 }
 
 /// Edit distance (Levenshtein).
-fn distance(a: &str, b: &str) -> usize {
+pub(crate) fn distance(a: &str, b: &str) -> usize {
     let b: Vec<char> = b.chars().collect();
     let mut row: Vec<usize> = (0..=b.len()).collect();
     for (i, ca) in a.chars().enumerate() {
@@ -551,13 +552,15 @@ fn distance(a: &str, b: &str) -> usize {
     row[b.len()]
 }
 
-const PORTS: &str = "enclosure, ac_mains, dc_power, signal_control, wired_network, functional_earth";
+fn port_words() -> String {
+    Port::ALL.map(Port::key).join(", ")
+}
 
 fn read(text: &str, file: &str) -> Result<ProductReading, ProductError> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let document = Document::parse(text).map_err(|error| {
         let message = error.message().trim().replace('\n', "; ");
-        let line = line_of(text, error.span().map_or(0, |s| s.start));
+        let line = line_of(text.as_bytes(), error.span().map_or(0, |s| s.start));
         let expected = "TOML: key = value lines and [table] headings".to_owned();
         let what = if message.is_empty() { "not TOML".to_owned() } else { message };
         ProductError { problems: vec![Problem { file: file.to_owned(), line, field: String::new(), what, expected }] }
@@ -625,11 +628,11 @@ fn supply(f: &mut Fields<'_, '_>) -> Supply {
 
 fn port(f: &mut Fields<'_, '_>) -> ProductPort {
     if f.get("kind").is_none() {
-        f.refuse(None, "kind", "missing", format!("one of {PORTS}"));
+        f.refuse(None, "kind", "missing", format!("one of {}", port_words()));
     }
     let id = f.name("id");
     ProductPort {
-        kind: f.word("kind", PORTS).unwrap_or(Port::Enclosure),
+        kind: f.word("kind", &port_words()).unwrap_or(Port::Enclosure),
         name: f.text("name").filter(|n| !n.is_empty()).unwrap_or_else(|| id.clone()),
         id,
         cable_type: f.some_text("cable_type"),
@@ -673,13 +676,14 @@ mod tests {
     /// What stands behind `# ` in the template must itself be right, or the first thing a user does fails.
     #[test]
     fn the_template_reads_with_its_examples_uncommented() {
-        let text: String = Product::template()
+        let lines: Vec<&str> = Product::template()
             .lines()
             .map(|line| {
                 let code = line.strip_prefix("# ").filter(|l| l.starts_with('[') || l.split(' ').nth(1) == Some("="));
-                format!("{}\n", code.unwrap_or(line))
+                code.unwrap_or(line)
             })
             .collect();
+        let text = lines.join("\n");
         let reading = Product::read(&text, "product.toml").unwrap();
         assert_eq!(reading.warnings, []);
         let product = reading.product;

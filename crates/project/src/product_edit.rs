@@ -157,7 +157,7 @@ fn headed(item: Item) -> Item {
     match item {
         Item::Value(Value::InlineTable(table)) => {
             let mut headed_table = Table::new();
-            for (key, value) in table.iter() {
+            for (key, value) in &table {
                 headed_table.insert(key, Item::Value(plain(value.clone())));
             }
             Item::Table(headed_table)

@@ -193,7 +193,7 @@ impl State {
             }
             Event::ChainKept(chain) => self.chains.push(chain),
             Event::RunAdded(record) => self.runs.push(Run {
-                record,
+                record: *record,
                 entry: id,
                 added_at: at,
                 added_by: who,
@@ -240,8 +240,9 @@ impl State {
 
 /// The first of `P1`, `P2`, … (or from `first`) that is not taken.
 pub(crate) fn free_id<'a>(prefix: char, first: u64, taken: impl Iterator<Item = &'a str> + Clone) -> String {
-    (first..)
+    // One more than are taken: one of them is free.
+    (first..=first + taken.clone().count() as u64)
         .map(|n| format!("{prefix}{n}"))
         .find(|id| !taken.clone().any(|t| t == id))
-        .unwrap_or_else(|| format!("{prefix}{first}"))
+        .unwrap_or_default()
 }

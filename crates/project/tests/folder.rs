@@ -139,9 +139,9 @@ fn a_capture_is_kept_byte_for_byte_under_its_content() {
 }
 
 #[test]
-fn the_empty_hash_is_the_published_one() {
-    // blake3 of "abc", from the test vectors that accompany its specification's reference implementation (from memory of
-    // the published value; b3sum prints the same).
+fn captures_are_named_by_the_published_hash() {
+    // blake3 of "abc", from memory of the published value: what `b3sum` prints, so that a person can check a capture
+    // without the tool.
     let (_dir, mut project) = new_project();
     let capture = project.import_bytes("abc", b"abc").unwrap();
     assert_eq!(capture.id, "6437b3ac38465133ffb63b75273a8db548c558465d79db03fd359c6cd5bd9d85");
@@ -259,11 +259,13 @@ fn a_capture_that_rots_is_found_and_can_be_restored() {
     }
     assert_eq!(project.check_run("R001").unwrap().len(), 1);
 
-    // Withdrawn, the run no longer complains of anything but its files.
     overwrite(&path, b"1");
     assert!(project.check().unwrap()[0].what.contains("1 bytes long; it was 6"));
     fs::remove_file(&path).unwrap();
     assert!(project.check().unwrap()[0].what.contains("is missing"));
+    // A run taken back no longer counts, but its raw file is still missed.
+    project.withdraw_run("R001", "wrong cable").unwrap();
+    assert_eq!(project.check_run("R001").unwrap().len(), 1);
     assert!(project.capture_path(&capture.id).is_err());
 
     let restored = project.import_bytes("again.csv", b"1,2,3\n").unwrap();
@@ -425,12 +427,39 @@ fn what_a_run_refers_to_and_is_gone_is_found() {
 }
 
 #[test]
-fn a_run_whose_limit_is_gone_is_found() {
+fn a_run_whose_limit_is_gone_or_changed_is_found_and_a_limit_without_a_level_is_refused() {
     let (_dir, mut project) = new_project();
-    let text = "[[limit]]\nid = \"house\"\n";
-    // A limit of the user's own, made of a published one so that its form is right whatever that form is.
-    if project.write_limits("own", text).is_ok() {
-        panic!("a limit without a level must not be accepted");
-    }
+    let text = r#"
+[[limit]]
+id = "house"
+standard = "house rule 7"
+table = "1"
+title = "Our own, mains"
+port = "ac_mains"
+detector = "quasi_peak"
+unit = "dBuV"
+points_mhz_level = [[0.15, 60], [30, 50]]
+source = "our own"
+known = "user"
+"#;
+    let message = project.write_limits("own", &text.replace("points_mhz_level", "# points")).unwrap_err().to_string();
+    assert!(message.contains("limits/own.toml"), "{message}");
     assert_eq!(project.limit_files().unwrap(), []);
+    project.write_limits("own", text).unwrap();
+    assert!(project.limits().unwrap().get("house").is_some());
+    let run = NewRun { limits: vec!["house".into()], ..NewRun::new("r", RunKind::ConductedEmission) };
+    project.add_run(run).unwrap();
+    let gone =
+        |project: &Project| project.check_run("R001").unwrap().iter().any(|f| f.what.contains("limit \"house\""));
+    assert!(!gone(&project));
+    // Another level under the same name would change the verdict; another title would not.
+    let changed =
+        |project: &Project| project.check_run("R001").unwrap().iter().any(|f| f.what.contains("no longer what it was"));
+    project.write_limits("own", &text.replace("Our own, mains", "Our own limit, mains")).unwrap();
+    assert!(!changed(&project));
+    project.write_limits("own", &text.replace("[30, 50]", "[30, 51]")).unwrap();
+    assert!(changed(&project));
+    assert_eq!(project.run("R001").unwrap().record.pinned_limits[0].points, [(0.15e6, 60.0), (30e6, 50.0)]);
+    fs::remove_file(project.dir().join("limits/own.toml")).unwrap();
+    assert!(gone(&project));
 }
