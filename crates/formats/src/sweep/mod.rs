@@ -5,6 +5,15 @@
 //! [`SweepError::Ambiguous`], which lists them and names the choice in [`SweepChoices`] that settles each. Every choice
 //! can be set beforehand.
 
+mod curve;
+mod finish;
+mod header;
+mod layout;
+mod names;
+mod preamble;
+mod read;
+mod scan_log;
+mod text;
 mod units;
 
 use std::collections::BTreeMap;
@@ -21,6 +30,8 @@ pub use units::{FrequencyUnit, LevelUnit};
 pub const MOST_BYTES: usize = 1 << 30;
 /// Most rows of a sweep that are read.
 pub const MOST_ROWS: usize = 20_000_000;
+/// Most levels (rows times columns of levels) that are read.
+pub const MOST_CELLS: usize = 100_000_000;
 
 /// What stands between two cells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -388,11 +399,32 @@ pub enum SweepError {
 
 /// Reads a sweep from the bytes of a file. `name` is only used in messages.
 pub fn read_sweep(bytes: &[u8], name: &str, choices: &SweepChoices) -> Result<SweepReading, SweepError> {
-    let _ = choices;
-    if bytes.is_empty() {
+    if bytes.len() > MOST_BYTES {
+        return Err(SweepError::TooLarge {
+            name: name.to_owned(),
+            what: format!("{} bytes", bytes.len()),
+            most: format!("{MOST_BYTES} bytes (1 GiB)"),
+        });
+    }
+    check_choices(name, choices)?;
+    if let Some(reading) = curve::read(bytes, name, choices) {
+        return reading;
+    }
+    let (text, encoding) = text::decode(bytes, choices.encoding, name)?;
+    if text.trim().is_empty() {
         return Err(SweepError::Empty { name: name.to_owned() });
     }
-    Err(SweepError::NoTable { name: name.to_owned(), what: "the reader is not built yet".to_owned() })
+    read::read_table(&text, encoding, name, choices)
+}
+
+/// Choices that no file could meet.
+fn check_choices(name: &str, choices: &SweepChoices) -> Result<(), SweepError> {
+    for (field, value) in [("impedance_ohm", choices.impedance_ohm), ("bandwidth_hz", choices.bandwidth_hz)] {
+        if let Some(v) = value.filter(|v| !(v.is_finite() && *v > 0.0)) {
+            return Err(read::choice_error(name, field, format!("{v}"), "a positive number"));
+        }
+    }
+    Ok(())
 }
 
 /// Converts the levels of a trace to another unit. `impedance_ohm` stands in where the trace does not know its own.
@@ -414,7 +446,89 @@ pub fn convert_unit(trace: &mut Trace, unit: Unit, impedance_ohm: f64) -> Result
     Ok(())
 }
 
-/// What was understood, one sentence a line.
+/// What was understood, one sentence a line, warnings last.
 pub fn describe(understood: &Understood) -> Vec<String> {
-    vec![format!("{}: {}", understood.name, understood.shape)]
+    use finish::in_words;
+    let u = understood;
+    let mut said = Vec::new();
+    let cut = match u.delimiter {
+        Some(Delimiter::Comma) => ", cells parted by commas",
+        Some(Delimiter::Semicolon) => ", cells parted by semicolons",
+        Some(Delimiter::Tab) => ", cells parted by tabs",
+        Some(Delimiter::Space) => ", cells parted by blanks",
+        None => "",
+    };
+    let sign = match u.decimal {
+        Some(DecimalSign::Point) => ", decimal point",
+        Some(DecimalSign::Comma) => ", decimal comma",
+        None => "",
+    };
+    said.push(format!("{}: {} in {}{cut}{sign}", u.name, u.shape, u.encoding));
+    let mut lines = vec![match u.preamble_lines {
+        0 => "no lines before the table".to_owned(),
+        1 => "1 line before the table".to_owned(),
+        n => format!("{n} lines before the table"),
+    }];
+    lines.extend(u.header_line.map(|l| format!("names in line {l}")));
+    lines.extend(u.units_line.map(|l| format!("units in line {l}")));
+    lines.push(format!("first row in line {}", u.first_row_line));
+    said.push(lines.join(", "));
+    for c in &u.columns {
+        let role = match c.role {
+            Role::Frequency => "frequency",
+            Role::Level => "level",
+            Role::Index => "counter",
+            Role::NotRead => "not read",
+        };
+        let name = if c.name.is_empty() { String::new() } else { format!(" `{}`", c.name) };
+        let unit = c.unit.as_ref().map(|u| format!(" in {u}")).unwrap_or_default();
+        let detector = match (c.role, c.detector) {
+            (Role::Level, Some(d)) => format!(", {d} detector"),
+            (Role::Level, None) => ", detector not known".to_owned(),
+            _ => String::new(),
+        };
+        said.push(format!("column {}{name}: {role}{unit}{detector} ({})", c.number, c.why));
+    }
+    if let Some(unit) = u.frequency_unit {
+        said.push(format!("frequencies in {unit} ({})", u.frequency_unit_from));
+    }
+    if let Some(unit) = u.level_unit {
+        said.push(format!("levels in {unit} ({})", u.level_unit_from));
+    }
+    let step = match u.step_hz {
+        Some((lo, hi)) if hi - lo <= 1e-3 * hi => format!(", every {}", in_words(hi)),
+        Some((lo, hi)) => format!(", {} to {} apart", in_words(lo), in_words(hi)),
+        None => String::new(),
+    };
+    said.push(format!(
+        "{} {}, {} {} from {} to {}{step}",
+        u.rows,
+        if u.rows == 1 { "row" } else { "rows" },
+        u.count,
+        if u.count == 1 { "frequency" } else { "frequencies" },
+        in_words(u.from_hz),
+        in_words(u.to_hz)
+    ));
+    match u.order {
+        Order::Rising => {}
+        Order::Falling => said.push("frequencies fall in the file: turned round".to_owned()),
+        Order::Mixed => said.push("frequencies are in no order in the file: sorted".to_owned()),
+    }
+    if u.repeated > 0 {
+        said.push(format!(
+            "{} rows repeat a frequency: one level is kept for each, the highest unless chosen otherwise",
+            u.repeated
+        ));
+    }
+    if u.empty_levels > 0 {
+        said.push(format!("{} cells have no level", u.empty_levels));
+    }
+    for g in &u.gaps {
+        said.push(format!("nothing between {} and {}", in_words(g.from_hz), in_words(g.to_hz)));
+    }
+    said.extend(u.bandwidth_hz.map(|b| format!("bandwidth {}", in_words(b))));
+    said.extend(u.impedance_ohm.map(|z| format!("impedance {z} Ω")));
+    said.extend(u.conversions.iter().map(|c| format!("converted: {c}")));
+    said.extend(u.warnings.iter().map(|w| format!("note: {w}")));
+    said
 }

@@ -296,10 +296,70 @@ impl FromStr for LevelUnit {
     }
 }
 
-/// Lower case, without white space and brackets, every µ as `u`.
+/// Lower case, every µ as `u`, brackets around the whole taken off. Behind `dB` blanks and brackets mean nothing
+/// (`dB (µV/m)`); elsewhere they part words (`U (V)` is no microvolt), but for blanks around a stroke.
 fn plain(text: &str) -> String {
-    text.chars()
-        .filter(|c| !c.is_whitespace() && !matches!(c, '(' | ')' | '[' | ']' | '{' | '}' | '\u{feff}'))
+    let text: String = text
+        .trim()
+        .trim_start_matches('\u{feff}')
+        .chars()
         .map(|c| if matches!(c, 'µ' | 'μ') { 'u' } else { c.to_ascii_lowercase() })
-        .collect()
+        .collect();
+    let mut inner = text.as_str();
+    for (open, close) in [('(', ')'), ('[', ']'), ('{', '}')] {
+        if let Some(i) = inner.strip_prefix(open).and_then(|i| i.strip_suffix(close)) {
+            inner = i.trim();
+        }
+    }
+    if inner.starts_with("db") {
+        inner.chars().filter(|c| !c.is_whitespace() && !matches!(c, '(' | ')' | '[' | ']' | '{' | '}')).collect()
+    } else {
+        inner.split('/').map(str::trim).collect::<Vec<_>>().join("/")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spellings_of_units() {
+        for (text, unit) in [
+            ("dB(µV/m)", LevelUnit::DbUvPerM),
+            ("[dB (μV)]", LevelUnit::DbUv),
+            ("DBUV", LevelUnit::DbUv),
+            ("dBmW", LevelUnit::Dbm),
+            ("V / m", LevelUnit::VoltPerMetre),
+            ("(mV)", LevelUnit::Millivolt),
+            ("Vrms", LevelUnit::Volt),
+        ] {
+            assert_eq!(text.parse(), Ok(unit), "{text}");
+        }
+        for text in ["U (V)", "m V", "Vpp", "dB", "dBc", ""] {
+            assert!(text.parse::<LevelUnit>().is_err(), "{text}");
+        }
+        for unit in LevelUnit::ALL {
+            assert_eq!(unit.ascii().parse(), Ok(unit));
+            assert_eq!(unit.to_string().parse(), Ok(unit));
+            assert_eq!(serde_json::to_string(&unit).unwrap(), format!("\"{}\"", unit.ascii()));
+        }
+    }
+
+    /// Definitions of the decibel: 1 V is 120 dBµV, 1 W is 30 dBm.
+    #[test]
+    fn linear_units_become_decibels() {
+        for (unit, value, level) in [
+            (LevelUnit::Volt, 1.0, 120.0),
+            (LevelUnit::Millivolt, 1.0, 60.0),
+            (LevelUnit::MicrovoltPerMetre, 10.0, 20.0),
+            (LevelUnit::Milliampere, 1.0, 60.0),
+            (LevelUnit::Watt, 1.0, 30.0),
+            (LevelUnit::Picowatt, 1.0, -90.0),
+            (LevelUnit::DbV, -20.0, 100.0),
+            (LevelUnit::DbMv, 0.0, 60.0),
+            (LevelUnit::DbW, 0.0, 30.0),
+        ] {
+            assert!((unit.level(value) - level).abs() < 1e-9, "{unit}");
+        }
+    }
 }
