@@ -17,6 +17,9 @@ pub(crate) const CAPTURES: &str = "captures";
 /// Beginning of the name of a copy under way. What bears it and is held by no process is left from an interrupted copy.
 const INCOMING: &str = ".incoming-";
 
+/// The same for the project's small files.
+const WRITING: &str = ".writing-";
+
 const BLOCK_BYTES: usize = 1 << 20;
 
 /// A raw file (or a pair of them) kept byte for byte in `captures/`.
@@ -71,9 +74,9 @@ impl Staged {
         self.length_bytes
     }
 
-    /// Where the copy is while it is staged, e.g. to try a reader on it. It bears no extension.
-    pub fn path(&self) -> &Path {
-        self.temporary.path()
+    /// Name the file had when it came.
+    pub fn original_name(&self) -> &str {
+        &self.original_name
     }
 
     fn extension(&self) -> Option<String> {
@@ -154,7 +157,7 @@ fn stage(
     }
     let captures = project_dir.join(CAPTURES);
     fs::create_dir_all(&captures).map_err(ProjectError::io("make the folder", &captures))?;
-    let mut temporary = new_incoming(&captures)?;
+    let mut temporary = new_temporary(&captures, INCOMING)?;
     let mut hasher = blake3::Hasher::new();
     let mut block = vec![0; BLOCK_BYTES];
     let mut done = 0_u64;
@@ -187,10 +190,9 @@ fn stage(
 }
 
 /// A new temporary file that a cleaner will not take for a left-over: its lock is held as long as it is open.
-fn new_incoming(captures: &Path) -> Result<NamedTempFile, ProjectError> {
+fn new_temporary(folder: &Path, prefix: &str) -> Result<NamedTempFile, ProjectError> {
     loop {
-        let temporary =
-            builder(INCOMING).tempfile_in(captures).map_err(ProjectError::io("make a file in", captures))?;
+        let temporary = builder(prefix).tempfile_in(folder).map_err(ProjectError::io("make a file in", folder))?;
         // Where the file system knows no locks, a cleaner cannot get one either and leaves the file alone.
         let _ = temporary.as_file().lock();
         // A cleaner may have come between making and locking; then the name is gone, and a new file is needed.
@@ -200,12 +202,14 @@ fn new_incoming(captures: &Path) -> Result<NamedTempFile, ProjectError> {
     }
 }
 
-/// Removes what interrupted copies left behind; returns how many.
-pub(crate) fn remove_leftovers(captures: &Path) -> usize {
-    let Ok(entries) = fs::read_dir(captures) else { return 0 };
+/// Removes what interrupted writing left behind in a folder; returns how many files.
+pub(crate) fn remove_leftovers(folder: &Path) -> usize {
+    let Ok(entries) = fs::read_dir(folder) else { return 0 };
     let mut removed = 0;
     for entry in entries.flatten() {
-        if !entry.file_name().to_string_lossy().starts_with(INCOMING) {
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        if !name.starts_with(INCOMING) && !name.starts_with(WRITING) {
             continue;
         }
         // A copy under way, here or in another process, holds the lock.
@@ -340,7 +344,7 @@ pub(crate) fn hash_file(path: &Path) -> std::io::Result<(String, u64)> {
 pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), ProjectError> {
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder).map_err(ProjectError::io("make the folder", folder))?;
-    let mut temporary = builder(".writing-").tempfile_in(folder).map_err(ProjectError::io("make a file in", folder))?;
+    let mut temporary = new_temporary(folder, WRITING)?;
     temporary.write_all(bytes).map_err(ProjectError::io("write the file (is the disk full?)", path))?;
     if let Ok(meta) = fs::metadata(path) {
         // Keeps what the user set on the file; failing that, the new file is an ordinary one.
@@ -383,7 +387,7 @@ mod tests {
         // What a process leaves when it is killed between writing and renaming: the file, without its lock.
         fs::write(captures.join(".incoming-killed"), b"half").unwrap();
         assert_eq!(remove_leftovers(&captures), 1);
-        assert!(staged.path().exists());
+        assert!(staged.temporary.path().exists());
         drop(staged);
         assert_eq!(fs::read_dir(&captures).unwrap().count(), 0);
     }

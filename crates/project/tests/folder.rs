@@ -215,11 +215,15 @@ fn a_process_killed_while_copying_leaves_nothing_that_counts() {
         fs::read_dir(&captures).unwrap().flatten().map(|e| (e.file_name(), e.metadata().unwrap().len())).collect();
     assert_eq!(left.len(), 1, "{left:?}");
     assert_eq!(left[0].1, 4 << 20, "half a file is there, under a temporary name");
-    // It is not a capture and not a stray either; the next opening sweeps it away.
+    // A small file cut short in the same way.
+    fs::write(project.dir().join("chains/.writing-x"), "name = ").unwrap();
+    assert_eq!(project.chains().unwrap(), []);
+    // Neither is a capture or a stray; the next opening sweeps them away.
     assert_eq!(project.check().unwrap(), []);
     assert_eq!(project.captures().unwrap(), []);
     let mut project = Project::open(project.dir()).unwrap();
     assert_eq!(fs::read_dir(&captures).unwrap().count(), 0);
+    assert_eq!(fs::read_dir(project.dir().join("chains")).unwrap().count(), 0);
     let capture = project.import_capture(&dir.path().join("large.bin"), &mut unwatched).unwrap();
     assert_eq!(capture.file.length_bytes, 8 << 20);
 }
