@@ -1,6 +1,6 @@
 use std::collections::BTreeMap;
 
-use quantity::{MixError, Unit};
+use quantity::{Interpolation, MixError, Unit};
 use standards::{Detector, Known, Limit, MeasurementKind};
 
 use crate::coverage::{bandwidth_hz, coverage, prescribed_bandwidth_hz};
@@ -159,6 +159,9 @@ pub fn judge(trace: &Trace, limits: &[&Limit], options: &JudgeOptions) -> Result
         .map(|((_, &margin), &f)| (margin, f))
         .min_by(|a, b| a.0.total_cmp(&b.0));
     verdict.sentence = sentence::of(&verdict, worst_over, failing);
+    for (result, j) in verdict.limits.iter_mut().zip(judged) {
+        result.margin_db = j.margin_db;
+    }
     Ok(verdict)
 }
 
@@ -261,6 +264,39 @@ fn range_of(limit: &Limit, options: &JudgeOptions) -> (f64, f64) {
     options.range_hz.map_or((low, high), |(from, to)| (low.max(from), high.min(to)))
 }
 
+/// A limit read at rising frequencies: the same value as [`Limit::at`] without searching the table anew and with one
+/// logarithm where the limit slopes, none where it is flat.
+struct Walk<'a> {
+    limit: &'a Limit,
+    /// The straight piece the last frequency was in: open interval, level at its start, slope over ln f.
+    piece: Option<(f64, f64, f64, f64)>,
+}
+
+impl<'a> Walk<'a> {
+    fn new(limit: &'a Limit) -> Self {
+        Self { limit, piece: None }
+    }
+
+    fn at(&mut self, frequency_hz: f64) -> Option<f64> {
+        if let Some((from, to, level, slope)) = self.piece
+            && from < frequency_hz
+            && frequency_hz < to
+        {
+            return Some(if slope == 0.0 { level } else { level + slope * (frequency_hz / from).ln() });
+        }
+        let table = &self.limit.level;
+        let points = table.points();
+        let next = points.partition_point(|p| p.0 <= frequency_hz);
+        self.piece = match (next.checked_sub(1).map(|i| points[i]), points.get(next)) {
+            (Some((f0, v0)), Some(&(f1, v1))) if table.interpolation() == Interpolation::LogFrequency => {
+                Some((f0, f1, v0, (v1 - v0) / (f1 / f0).ln()))
+            }
+            _ => None,
+        };
+        table.at(frequency_hz)
+    }
+}
+
 fn judge_limit<'a>(
     trace: &Trace,
     readings: &[Reading<'_>],
@@ -290,16 +326,17 @@ fn judge_limit<'a>(
         z: vec![f64::NAN; n],
         used: vec![None; n],
     };
-    let nearby = own.map(|own| settled_nearby(trace, own, &higher));
+    let nearby = own.and_then(|own| settled_nearby(trace, own, &higher));
     let (low, high) = range_of(limit, options);
     let first = trace.frequency_hz.partition_point(|f| *f < low);
     let mut known: Option<Uncertainty> = None;
+    let mut walk = Walk::new(limit);
     for k in first..n {
         let frequency_hz = trace.frequency_hz[k];
         if frequency_hz > high {
             break;
         }
-        let Some(limit_db) = limit.at(frequency_hz) else { continue };
+        let Some(limit_db) = walk.at(frequency_hz) else { continue };
         let kind = kind_at(limit, frequency_hz, options);
         let u = match known {
             Some(u) if u.kind == kind => u,
@@ -352,14 +389,15 @@ fn judge_limit<'a>(
 
 /// A list of final readings has levels of the limit's own detector at the tops of the emissions only. Where it has none,
 /// but has one within a bandwidth where a higher detector reads at least as high as here, that one stands for this
-/// frequency too: it is the same emission seen through the flank of the filter. NaN where nothing stands in.
-fn settled_nearby(trace: &Trace, own: &Reading<'_>, higher: &[&Reading<'_>]) -> Vec<f64> {
+/// frequency too: it is the same emission seen through the flank of the filter. NaN where nothing stands in; nothing at all
+/// where there is none to settle.
+fn settled_nearby(trace: &Trace, own: &Reading<'_>, higher: &[&Reading<'_>]) -> Option<Vec<f64>> {
     let f = &trace.frequency_hz;
     let n = f.len();
-    let mut out = vec![f64::NAN; n];
     if higher.is_empty() || !own.column.level_db.iter().any(|l| l.is_nan()) {
-        return out;
+        return None;
     }
+    let mut out = vec![f64::NAN; n];
     let mut look = |k: usize, j: usize| {
         let near = (f[k] - f[j]).abs() <= bandwidth_hz(trace, f[k]);
         // Judged with every higher detector that has both levels; at least one must.
@@ -388,9 +426,10 @@ fn settled_nearby(trace: &Trace, own: &Reading<'_>, higher: &[&Reading<'_>]) -> 
             look(k, j);
         }
     }
-    out
+    Some(out)
 }
 
+/// The result of one limit, still without its curve of margins, which is handed over at the end.
 fn limit_result(trace: &Trace, j: &Judged<'_>, whole: bool) -> LimitResult {
     let count = |test: fn(State) -> bool| j.state.iter().filter(|s| test(**s)).count();
     let (points, points_over, points_open) =
@@ -418,7 +457,7 @@ fn limit_result(trace: &Trace, j: &Judged<'_>, whole: bool) -> LimitResult {
         conclusive: decision != Decision::Inconclusive,
         worst_margin_db: worst.map_or(f64::NAN, |k| j.margin_db[k]),
         worst_frequency_hz: worst.map_or(f64::NAN, |k| trace.frequency_hz[k]),
-        margin_db: j.margin_db.clone(),
+        margin_db: Vec::new(),
         points,
         points_over,
         points_open,

@@ -18,8 +18,8 @@ pub fn normal_below(z: f64) -> f64 {
 ///
 /// With ρ = 1 this is Φ(min zᵢ), with ρ = 0 the product of Φ(zᵢ). No emission gives 1; a NaN is left out.
 pub fn joint_probability(z: &[f64], common_share: f64) -> f64 {
-    // Beyond eight standard uncertainties a factor is 1 to the last digit for every x that has any weight.
-    let mut z: Vec<f64> = z.iter().copied().filter(|z| *z < 12.0).collect();
+    // Alone, an emission eight standard uncertainties below its limit exceeds it once in 10¹⁵ times.
+    let mut z: Vec<f64> = z.iter().copied().filter(|z| *z < 8.0).collect();
     if z.is_empty() {
         return 1.0;
     }
@@ -39,7 +39,7 @@ pub fn joint_probability(z: &[f64], common_share: f64) -> f64 {
     // The trapezoidal rule converges exponentially on a smooth integrand that dies out at both ends; the step has to
     // resolve the transition of the factors, whose width in x is own/common.
     let step = 0.125f64.min(0.25 * own / common);
-    let half = (8.0 / step).ceil() as i32;
+    let half = (7.0 / step).ceil() as i32;
     let mut sum = 0.0;
     for k in -half..=half {
         let x = f64::from(k) * step;
