@@ -133,6 +133,7 @@ impl Project {
                 "ledger.sqlite beside product.toml; restore it from a backup (or move captures/ away to start anew)",
             ));
         }
+        let begun = !ledger_path.exists();
         let ledger = Ledger::open(&ledger_path)?;
         for folder in [dir.to_path_buf(), dir.join(CHAINS), dir.join(LIMITS), dir.join(REPORTS), captures] {
             remove_leftovers(&folder);
@@ -141,13 +142,20 @@ impl Project {
             .iter()
             .find_map(|name| std::env::var(name).ok().filter(|value| !value.trim().is_empty()))
             .unwrap_or_else(|| "unknown".to_owned());
-        Ok(Self {
+        let mut project = Self {
             dir: dir.to_path_buf(),
             ledger,
             who,
             state: RefCell::new(State::default()),
             proven: RefCell::new(Proven::new()),
-        })
+        };
+        if begun {
+            project.add_note(
+                None,
+                "The ledger was begun when the folder was opened: product.toml was there, a ledger was not.",
+            )?;
+        }
+        Ok(project)
     }
 
     /// The folder.

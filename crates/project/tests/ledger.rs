@@ -122,6 +122,14 @@ fn a_lost_ledger_is_not_silently_begun_anew() {
     let message = Project::open(&dir).unwrap_err().to_string();
     assert!(message.contains("ledger.sqlite is missing"), "{message}");
     assert!(!dir.join("ledger.sqlite").exists());
+
+    // Without raw files it may be a product.toml written by hand; the new ledger says how it came to be.
+    let by_hand = dir.parent().unwrap().join("by hand");
+    fs::create_dir(&by_hand).unwrap();
+    fs::write(by_hand.join("product.toml"), "name = \"x\"\n").unwrap();
+    let notes = Project::open(&by_hand).unwrap().notes().unwrap();
+    assert!(notes[0].2.contains("begun when the folder was opened"), "{notes:?}");
+    assert_eq!(Project::open(&by_hand).unwrap().notes().unwrap().len(), 1);
 }
 
 #[test]
