@@ -48,6 +48,8 @@ const PORTS: Record<string, string> = {
   signal_control: "signal and control",
   wired_network: "wired network",
   functional_earth: "functional earth",
+  cable: "cable",
+  load: "load terminals",
 };
 
 export function portKind(key: string): string {
@@ -83,4 +85,9 @@ export function when(text: string): string {
   if (Number.isNaN(date.getTime())) return text;
   const day = date.toLocaleDateString("en-GB", { day: "numeric", month: "long", year: "numeric" });
   return `${day}, ${date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })}`;
+}
+
+/** Keeps a figure and its unit on one line. */
+export function tight(sentence: string): string {
+  return sentence.replace(/(\d) (?=(?:dB\S*|[kMG]?Hz|%|m|s|V|A|W)(?:[\s.,;:)]|$))/g, `$1${SPACE}`);
 }

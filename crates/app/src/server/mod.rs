@@ -36,7 +36,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use backend::{Backend, Stopped};
-pub use types::*;
+pub(crate) use types::*;
 
 /// The largest JSON body, bytes.
 const MAX_JSON_BYTES: usize = 256 * 1024;
@@ -99,8 +99,9 @@ impl IntoResponse for Refusal {
 impl From<backend::Fault> for Refusal {
     fn from(fault: backend::Fault) -> Self {
         match fault {
-            backend::Fault::Missing(what, id) => Self::missing(what, &id),
+            backend::Fault::Missing(problem) => Self(StatusCode::NOT_FOUND, problem),
             backend::Fault::Input(problem) => Self(StatusCode::UNPROCESSABLE_ENTITY, problem),
+            backend::Fault::Ours(problem) => Self(StatusCode::INTERNAL_SERVER_ERROR, problem),
         }
     }
 }
@@ -478,7 +479,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
 }
 
 /// The description of the interface that `web/openapi.json` holds.
-pub fn openapi() -> String {
+pub(crate) fn openapi() -> String {
     let mut document = api().into_openapi();
     // The document must not change with every release.
     document.info.version = "1".into();
@@ -488,14 +489,14 @@ pub fn openapi() -> String {
 }
 
 /// A server that listens and has not yet begun to answer.
-pub struct Server {
+struct Server {
     listener: tokio::net::TcpListener,
     shared: Arc<Shared>,
 }
 
 impl Server {
     /// Opens the project in `dir` and listens on 127.0.0.1 at `port`; 0 takes a free one.
-    pub async fn bind(dir: PathBuf, port: u16) -> anyhow::Result<Self> {
+    async fn bind(dir: PathBuf, port: u16) -> anyhow::Result<Self> {
         let backend = Backend::new(dir);
         let (backend, revision) = tokio::task::spawn_blocking(move || {
             let revision = backend.revision();
@@ -504,7 +505,7 @@ impl Server {
         .await?;
         let revision = revision.map_err(|fault| {
             let Problem { what, place, expected } = Refusal::from(fault).1;
-            anyhow::anyhow!("{place}: {what}; expected {expected}")
+            if expected.is_empty() { anyhow::anyhow!("{place}: {what}") } else { anyhow::anyhow!("{place}: {what}; expected {expected}") }
         })?;
         let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, port)).await?;
         let shared = Arc::new(Shared {
@@ -518,12 +519,12 @@ impl Server {
     }
 
     /// Where it listens.
-    pub fn address(&self) -> std::io::Result<SocketAddr> {
+    fn address(&self) -> std::io::Result<SocketAddr> {
         self.listener.local_addr()
     }
 
     /// Answers until `stop` is done; then cancels what is still being measured and removes what was uploaded.
-    pub async fn run(self, stop: impl Future<Output = ()> + Send + 'static) -> std::io::Result<()> {
+    async fn run(self, stop: impl Future<Output = ()> + Send + 'static) -> std::io::Result<()> {
         let Self { listener, shared } = self;
         let poll = tokio::spawn(watch_ledger(Arc::clone(&shared)));
         let router = axum::Router::from(api())
@@ -557,45 +558,24 @@ async fn watch_ledger(shared: Arc<Shared>) {
 }
 
 /// Serves the project in `dir` on 127.0.0.1 at `port` (0: a free one) until interrupted. The first line of standard
-/// output is the address; with `open` it is opened in the browser too.
-pub async fn serve(dir: PathBuf, port: u16, open: bool) -> anyhow::Result<()> {
-    let server = Server::bind(dir, port).await?;
-    let address = format!("http://{}/", server.address()?);
-    {
-        let mut out = std::io::stdout().lock();
-        writeln!(out, "{address}")?;
-        out.flush()?;
-    }
-    if open {
-        show(&address);
-    }
-    server
-        .run(async {
-            let _ = tokio::signal::ctrl_c().await;
-        })
-        .await?;
-    Ok(())
-}
-
-/// Opens an address in the browser, where there is one; the address was printed in any case.
-fn show(address: &str) {
-    let (program, arguments): (&str, &[&str]) = if cfg!(target_os = "windows") {
-        ("cmd", &["/C", "start", ""])
-    } else if cfg!(target_os = "macos") {
-        ("open", &[])
-    } else {
-        ("xdg-open", &[])
-    };
-    let started = std::process::Command::new(program)
-        .args(arguments)
-        .arg(address)
-        .stdin(std::process::Stdio::null())
-        .stdout(std::process::Stdio::null())
-        .stderr(std::process::Stdio::null())
-        .spawn();
-    if started.is_err() {
-        eprintln!("no browser could be opened: open {address} yourself");
-    }
+/// output is the address.
+pub(crate) fn serve(dir: &std::path::Path, port: u16) -> anyhow::Result<()> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(async {
+        let server = Server::bind(dir.to_owned(), port).await?;
+        {
+            let mut out = std::io::stdout().lock();
+            writeln!(out, "http://{}/", server.address()?)?;
+            out.flush()?;
+        }
+        let interrupted = async {
+            // Where no signal can be waited for, the server ends with its process.
+            if tokio::signal::ctrl_c().await.is_err() {
+                std::future::pending::<()>().await;
+            }
+        };
+        server.run(interrupted).await?;
+        Ok(())
+    })
 }
 
 #[cfg(test)]
@@ -610,7 +590,7 @@ mod tests {
             std::fs::write(path, &now).expect("web/openapi.json can be written");
         }
         let kept = std::fs::read_to_string(path).unwrap_or_default();
-        assert!(kept == now, "web/openapi.json is stale: run `UPDATE=1 cargo test -p app --lib server`");
+        assert!(kept == now, "web/openapi.json is stale: run `UPDATE=1 cargo test -p app server`");
     }
 
     #[test]

@@ -1,12 +1,14 @@
 //! What goes over the wire between the server and the page. Field names carry their units; every type is in the
 //! document `web/openapi.json`, from which the page's own types are made.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 /// What went wrong, where, and what was expected instead.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Problem {
+pub(crate) struct Problem {
     /// What was found.
     pub what: String,
     /// File, line or field.
@@ -19,7 +21,7 @@ pub struct Problem {
 /// Where one test or one port stands. Never told by colour alone: each has its own word and shape on the page.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
-pub enum State {
+pub(crate) enum State {
     /// Nothing measured yet.
     Untested,
     /// The latest run passes.
@@ -32,12 +34,12 @@ pub enum State {
 
 /// One port of the product with the state of its tests.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Port {
+pub(crate) struct Port {
     /// Identifier within the product.
     pub id: String,
     /// Name for people.
     pub name: String,
-    /// `enclosure`, `ac_mains`, `dc_power`, `signal_control`, `wired_network` or `functional_earth`.
+    /// `enclosure`, `ac_mains`, `dc_power`, `signal_control`, `wired_network`, `functional_earth`, `cable` or `load`.
     pub kind: String,
     /// The cable, in words, where one is described.
     pub cable: Option<String>,
@@ -47,13 +49,13 @@ pub struct Port {
     pub state: State,
     /// The same as a sentence.
     pub sentence: String,
-    /// The runs at this port, newest first.
+    /// The runs at this port: those that decide, worst first; then those that were measured again since.
     pub runs: Vec<RunSummary>,
 }
 
 /// Something a reader must know before relying on the numbers.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Finding {
+pub(crate) struct Finding {
     /// The run it concerns, where it concerns one.
     pub run_id: Option<String>,
     /// What is the matter.
@@ -62,7 +64,7 @@ pub struct Finding {
 
 /// The first screen.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Overview {
+pub(crate) struct Overview {
     /// The product's name.
     pub product: String,
     /// What it is, in words.
@@ -71,6 +73,10 @@ pub struct Overview {
     pub facts: Vec<Fact>,
     /// Its ports.
     pub ports: Vec<Port>,
+    /// Its operating modes.
+    pub modes: Vec<String>,
+    /// Its samples, by id.
+    pub samples: Vec<String>,
     /// What a reader must know.
     pub findings: Vec<Finding>,
     /// Grows with everything that is added to the ledger.
@@ -82,7 +88,7 @@ pub struct Overview {
 
 /// A named fact.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Fact {
+pub(crate) struct Fact {
     /// Its name.
     pub name: String,
     /// Its value.
@@ -91,7 +97,7 @@ pub struct Fact {
 
 /// A run in a list.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct RunSummary {
+pub(crate) struct RunSummary {
     /// Identifier.
     pub id: String,
     /// What was tested.
@@ -116,7 +122,7 @@ pub struct RunSummary {
 
 /// One emission of interest.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Suspect {
+pub(crate) struct Suspect {
     /// 1 is the worst.
     pub rank: u32,
     /// Where, Hz.
@@ -139,7 +145,7 @@ pub struct Suspect {
 
 /// A limit, ready to draw.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Limit {
+pub(crate) struct Limit {
     /// Identifier.
     pub id: String,
     /// For people.
@@ -170,7 +176,7 @@ pub struct Limit {
 
 /// A corner of a limit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Point {
+pub(crate) struct Point {
     /// Hz.
     pub frequency_hz: f64,
     /// In the limit's unit.
@@ -179,7 +185,7 @@ pub struct Point {
 
 /// How a run stands against one limit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct LimitResult {
+pub(crate) struct LimitResult {
     /// Which.
     pub limit_id: String,
     /// The detector whose readings were compared.
@@ -196,7 +202,7 @@ pub struct LimitResult {
 
 /// What stood between the product and the instrument.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct ChainElement {
+pub(crate) struct ChainElement {
     /// Name.
     pub name: String,
     /// Kind.
@@ -215,7 +221,7 @@ pub struct ChainElement {
 
 /// A column of levels that can be fetched.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct TraceColumn {
+pub(crate) struct TraceColumn {
     /// The number to ask for it by.
     pub index: u32,
     /// Detector's key, where known.
@@ -228,7 +234,7 @@ pub struct TraceColumn {
 
 /// What can be said of a run's trace without its numbers.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct TraceInfo {
+pub(crate) struct TraceInfo {
     /// Unit, as written.
     pub unit: String,
     /// How many frequencies.
@@ -247,7 +253,7 @@ pub struct TraceInfo {
 
 /// A stretch without level.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Gap {
+pub(crate) struct Gap {
     /// From, Hz.
     pub from_hz: f64,
     /// To, Hz.
@@ -258,7 +264,7 @@ pub struct Gap {
 
 /// Everything of one run but the levels.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Run {
+pub(crate) struct Run {
     /// As in the list.
     pub summary: RunSummary,
     /// Against each limit.
@@ -290,7 +296,7 @@ pub struct Run {
 /// Which part of a trace is wanted.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-pub struct TraceQuery {
+pub(crate) struct TraceQuery {
     /// Indices of the columns wanted, with commas between.
     pub columns: String,
     /// From, Hz.
@@ -302,46 +308,40 @@ pub struct TraceQuery {
     pub pixels: Option<u32>,
 }
 
-/// The choices a person may make where a file can be read in several ways. All optional: what is not chosen is found
-/// from the file, and never guessed.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Choices {
+/// The choices a person may make where a file can be read in several ways. What is not chosen is found from the file,
+/// and never guessed.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub(crate) struct Choices {
     /// `sweep` or `capture`.
     pub kind: Option<String>,
-    /// Field separator of a text: `comma`, `semicolon`, `tab` or `space`.
-    pub separator: Option<String>,
-    /// Decimal mark: `point` or `comma`.
-    pub decimal: Option<String>,
-    /// Unit of the frequencies: `Hz`, `kHz`, `MHz` or `GHz`.
-    pub frequency_unit: Option<String>,
-    /// Unit of the levels, as written (`dBµV`, `dBm`, …).
-    pub level_unit: Option<String>,
-    /// Detector of the (first) level column.
-    pub detector: Option<String>,
-    /// Impedance for dBm, Ω.
-    pub impedance_ohm: Option<f64>,
-    /// Samples a second of a capture.
-    pub rate_hz: Option<f64>,
-    /// Channel of a capture, from 1.
-    pub channel: Option<u32>,
-    /// Volts for one unit of the capture.
-    pub volts_per_unit: Option<f64>,
+    /// The answers by the name of the choice, as a person writes them: `level_unit` = `dBm`, `rate_hz` = `62.5e6`. The
+    /// names are those of the command line's flags.
+    pub answers: BTreeMap<String, String>,
 }
 
 /// A choice that must be made because the file can be read in more than one way.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Question {
-    /// The field of the choices that answers it.
+pub(crate) struct Question {
+    /// The name of the choice that answers it.
     pub field: String,
     /// Asked in words.
     pub question: String,
     /// The possible answers; empty where a number is wanted.
-    pub answers: Vec<String>,
+    pub answers: Vec<Answer>,
+}
+
+/// A possible answer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub(crate) struct Answer {
+    /// What the choice is set to.
+    pub value: String,
+    /// What the file then says.
+    pub reading: String,
 }
 
 /// What was understood of a dropped file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct Understood {
+pub(crate) struct Understood {
     /// To speak of the file until it is measured or dropped.
     pub upload_id: String,
     /// Its name.
@@ -363,7 +363,7 @@ pub struct Understood {
 
 /// What to do with an uploaded file.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct MeasureRequest {
+pub(crate) struct MeasureRequest {
     /// Which file.
     pub upload_id: String,
     /// How to read it.
@@ -374,6 +374,14 @@ pub struct MeasureRequest {
     /// Title of the run; the tool writes one when empty.
     #[serde(default)]
     pub title: String,
+    /// Conductor or position.
+    #[serde(default)]
+    pub conductor: String,
+    /// Operating mode of the product.
+    #[serde(default)]
+    pub mode: String,
+    /// Sample, by id.
+    pub sample: Option<String>,
     /// Limits to judge against.
     pub limits: Vec<String>,
     /// File of the chain within the project's `chains` folder; none when the levels are already corrected.
@@ -386,7 +394,7 @@ pub struct MeasureRequest {
 
 /// A chain that can be chosen.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
-pub struct ChainSummary {
+pub(crate) struct ChainSummary {
     /// File name within the project's `chains` folder.
     pub file: String,
     /// Name.
@@ -399,7 +407,7 @@ pub struct ChainSummary {
 
 /// A job that was started.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Job {
+pub(crate) struct Job {
     /// Identifier.
     pub job_id: String,
 }
@@ -407,7 +415,7 @@ pub struct Job {
 /// How a job goes on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "state", rename_all = "snake_case")]
-pub enum JobEvent {
+pub(crate) enum JobEvent {
     /// Working.
     Working {
         /// Share done, 0 to 1; none while it is not known.
@@ -433,7 +441,7 @@ pub enum JobEvent {
 
 /// The ledger has grown.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct Changed {
+pub(crate) struct Changed {
     /// The new revision.
     #[schema(value_type = f64)]
     pub revision: u64,
