@@ -187,7 +187,7 @@ fn what_cannot_be_a_capture_is_refused_and_leaves_nothing() {
 
 /// Not a test of its own: the process that the next test starts and kills while a capture is half copied.
 #[test]
-fn helper_process_that_is_killed_while_copying() {
+fn child_process_that_is_killed_while_copying() {
     let Some(dir) = std::env::var_os("PROJECT_TEST_KILL_WHILE_COPYING") else { return };
     let source = Path::new(&dir).join("large.bin");
     let _ = stage_file(&Path::new(&dir).join("p"), &source, &mut |done, _| {
@@ -206,7 +206,7 @@ fn a_process_killed_while_copying_leaves_nothing_that_counts() {
     fs::write(dir.path().join("large.bin"), vec![5; 8 << 20]).unwrap();
     let captures = project.dir().join("captures");
     let output = Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", "helper_process_that_is_killed_while_copying"])
+        .args(["--exact", "child_process_that_is_killed_while_copying"])
         .env("PROJECT_TEST_KILL_WHILE_COPYING", dir.path())
         .output()
         .unwrap();
