@@ -154,10 +154,13 @@ pub fn judge(trace: &Trace, limits: &[&Limit], options: &JudgeOptions) -> Result
     };
     let worst_over = judged
         .iter()
-        .flat_map(|j| j.state.iter().zip(&j.margin_db).zip(&trace.frequency_hz))
-        .filter(|((state, _), _)| **state == State::Over)
-        .map(|((_, &margin), &f)| (margin, f))
-        .min_by(|a, b| a.0.total_cmp(&b.0));
+        .flat_map(|j| (0..j.state.len()).filter(|&k| j.state[k] == State::Over).map(move |k| (j, k)))
+        .min_by(|(a, i), (b, k)| a.margin_db[*i].total_cmp(&b.margin_db[*k]))
+        .map(|(j, k)| sentence::Excess {
+            margin_db: j.margin_db[k],
+            frequency_hz: trace.frequency_hz[k],
+            probability: normal_below(j.z[k]),
+        });
     verdict.sentence = sentence::of(&verdict, worst_over, failing);
     for (result, j) in verdict.limits.iter_mut().zip(judged) {
         result.margin_db = j.margin_db;
@@ -812,6 +815,21 @@ fn other_notes(trace: &Trace, readings: &[Reading<'_>], limits: &[&Limit], notes
                 words::frequency(has),
                 words::frequency(wanted),
             ));
+        }
+    }
+    // What no limit speaks of.
+    if let Some((from, to)) = trace.range_hz() {
+        let low = limits.iter().map(|l| l.level.range_hz().0).fold(f64::INFINITY, f64::min);
+        let high = limits.iter().map(|l| l.level.range_hz().1).fold(0.0, f64::max);
+        let mut outside = Vec::new();
+        if low - from > bandwidth_hz(trace, low) {
+            outside.push(format!("from {} to {}", words::frequency(from), words::frequency(low)));
+        }
+        if to - high > bandwidth_hz(trace, high) {
+            outside.push(format!("from {} to {}", words::frequency(high), words::frequency(to)));
+        }
+        if !outside.is_empty() {
+            notes.push(format!("Measured but not judged {}: the limits do not reach there.", outside.join(" and ")));
         }
     }
     // A higher detector that reads lower: the two were not measured on the same signal.

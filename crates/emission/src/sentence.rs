@@ -3,14 +3,29 @@
 use crate::verdict::{Decision, ProbabilityBound, Verdict};
 use crate::words;
 
-/// The verdict in words. `worst_over` is the smallest margin of a reading that settles an excess, with its frequency;
-/// `failing` counts the emissions that exceed.
-pub(crate) fn of(verdict: &Verdict, worst_over: Option<(f64, f64)>, failing: usize) -> String {
-    let chance = chance(verdict.probability, verdict.probability_bound);
+/// The worst reading that settles an excess.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Excess {
+    pub(crate) margin_db: f64,
+    pub(crate) frequency_hz: f64,
+    /// That this emission alone meets this limit.
+    pub(crate) probability: f64,
+}
+
+/// The verdict in words. `failing` counts the emissions that exceed.
+pub(crate) fn of(verdict: &Verdict, worst_over: Option<Excess>, failing: usize) -> String {
+    // Where other limits are judged by readings that are too high the joint figure is too low; but the chance is no
+    // better than that of the one excess that is settled.
+    let chance = match (worst_over, verdict.probability_bound) {
+        (Some(excess), ProbabilityBound::AtLeast | ProbabilityBound::Rough) => {
+            chance(excess.probability, ProbabilityBound::AtMost)
+        }
+        _ => chance(verdict.probability, verdict.probability_bound),
+    };
     let several = verdict.limits.len() > 1;
     let limit = if several { "a limit" } else { "the limit" };
     match (verdict.decision, worst_over) {
-        (Decision::Fail, Some((margin_db, frequency_hz))) => {
+        (Decision::Fail, Some(Excess { margin_db, frequency_hz, .. })) => {
             let by = decibels(-margin_db);
             let at = words::frequency(frequency_hz);
             let others = match failing {

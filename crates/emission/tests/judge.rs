@@ -370,6 +370,21 @@ fn readings_that_cannot_be_are_noted() {
     );
 }
 
+/// Φ(−1.5/1.7) = 0.189: 57.5 dBµV quasi-peak over 56; the average limit is 11.5 dB below that reading, which settles
+/// nothing about average.
+#[test]
+fn a_settled_excess_bounds_the_chance() {
+    let v = run(&trace(&[(QuasiPeak, sines(10.0, &[(at(1e6), 57.5)]))]), &[quasi_peak(), average()]);
+    assert_eq!(v.sentence, "Fails by 1.5 dB at 1 MHz; at most 19 % likely to pass at the laboratory");
+    assert_eq!(v.limits[1].decision, Decision::Inconclusive);
+}
+
+#[test]
+fn what_no_limit_speaks_of_is_said() {
+    let v = run(&trace(&[(QuasiPeak, sines(10.0, &[]))]), &[limit("mil461g-ce102-28v")]);
+    assert!(v.notes.iter().any(|n| n.contains("not judged from 10 MHz to 30 MHz")), "{:?}", v.notes);
+}
+
 #[test]
 fn silence_passes() {
     let v = run(&trace(&[(QuasiPeak, vec![f64::NEG_INFINITY; grid().len()])]), &[quasi_peak()]);
