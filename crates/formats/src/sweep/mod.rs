@@ -310,7 +310,11 @@ impl fmt::Display for Question {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}:", self.what)?;
         for c in &self.candidates {
-            write!(f, "\n    {} {:<10} {}", self.flag(), c.value, c.reading)?;
+            if c.reading.is_empty() {
+                write!(f, "\n    {} {}", self.flag(), c.value)?;
+            } else {
+                write!(f, "\n    {} {:<10} {}", self.flag(), c.value, c.reading)?;
+            }
         }
         Ok(())
     }

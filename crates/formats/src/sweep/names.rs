@@ -59,7 +59,12 @@ pub(super) fn unit_in(text: &str) -> Option<FoundUnit> {
     }
     let (mut before, mut before_blank): (Option<char>, Option<char>) = (None, None);
     for (i, c) in text.char_indices() {
-        let boundary = before.is_none_or(|b| !b.is_alphanumeric() && b != 'µ' && b != 'μ');
+        // A bracket opens a unit even right behind a word, unless it is that of `dB(µV)`.
+        let boundary = if matches!(c, '(' | '[' | '{') {
+            !text[..i].trim_end().to_lowercase().ends_with("db")
+        } else {
+            before.is_none_or(|b| !b.is_alphanumeric() && b != 'µ' && b != 'μ')
+        };
         if boundary && !c.is_whitespace() {
             let tail = &text[i..];
             // A bare letter behind a blank is a name (`Trace A`), in brackets or behind a stroke it is a unit.
@@ -275,6 +280,9 @@ mod tests {
             ("Level (dBµA) QP", Some(Level(LevelUnit::DbUa))),
             ("dB(µV/m)", Some(Level(LevelUnit::DbUvPerM))),
             ("Margin (dB)", Some(NoReference("db".to_owned()))),
+            ("Level(mV)", Some(Level(LevelUnit::Millivolt))),
+            ("U (V)", Some(Level(LevelUnit::Volt))),
+            ("Level_dB(uV)", Some(Level(LevelUnit::DbUv))),
             ("Trace A", None),
             ("Polarisation V", None),
             ("Level", None),

@@ -50,7 +50,7 @@ pub(super) fn read_table(
     let (mut layout, rival) = choose_layout(&lines, from, name, choices, &mut questions)?;
     let mut header = header::find(&lines, from, &layout);
     if header::comma_is_both(&header, &layout, lines[layout.start]) {
-        let wanted = (choices.delimiter, choices.decimal) == (Some(Delimiter::Comma), Some(DecimalSign::Comma));
+        let wanted = choices.decimal == Some(DecimalSign::Comma);
         let headed = !header.names.is_empty();
         let no_point = !lines[layout.start..].iter().take(1000).any(|l| l.contains('.'));
         if choices.decimal != Some(DecimalSign::Point) && (wanted || (headed && no_point)) {
@@ -69,10 +69,7 @@ pub(super) fn read_table(
                         value: "point".to_owned(),
                     },
                     Candidate {
-                        reading: format!(
-                            "{} columns with a decimal comma (and the choice `delimiter` = comma)",
-                            layout.kinds.len() / 2
-                        ),
+                        reading: format!("{} columns with a decimal comma", layout.kinds.len() / 2),
                         value: "comma".to_owned(),
                     },
                 ],
@@ -503,7 +500,11 @@ fn column_question(choice: &str, what: &str, of: &[usize], header: &Header, cell
         candidates: of
             .iter()
             .map(|i| Candidate {
-                reading: format!("`{}`, first value {}", header.name(*i), cells.get(*i).copied().unwrap_or("")),
+                reading: format!(
+                    "{}, first value {}",
+                    if header.name(*i).is_empty() { "no name".to_owned() } else { format!("`{}`", header.name(*i)) },
+                    cells.get(*i).copied().unwrap_or("")
+                ),
                 value: (i + 1).to_string(),
             })
             .collect(),
@@ -1172,7 +1173,7 @@ fn build(
                 from.kept_as()
             ));
             if zeros > 0 {
-                u.warnings.push(format!("`{label}`: {zeros} values are exactly zero and have no level"));
+                u.warnings.push(format!("`{label}`: values that are exactly zero have no level ({zeros})"));
             }
         }
         if let Some(row) = values.iter().position(|v| v.is_infinite()) {
