@@ -28,28 +28,28 @@ pub(crate) struct Coverage {
 }
 
 /// Looks at the frequencies that have a reading inside `range`. A step is a hole where it is wider than the bandwidth
-/// and three times as wide as the steps around it; at the ends of the range half a bandwidth or one step may be missing.
+/// and, in frequency and in its logarithm, more than three times as wide as the steps around it; at the ends of the range half a bandwidth or one step may be missing.
 pub(crate) fn coverage(trace: &Trace, measured: impl Iterator<Item = f64>, range: (f64, f64)) -> Coverage {
     let f: Vec<f64> = measured.collect();
     let (low, high) = range;
     let (Some(&first), Some(&last)) = (f.first(), f.last()) else {
         return Coverage { holes: vec![range], widest: None };
     };
-    let usual_step = |k: usize| {
+    // Median of the steps around step k, on a scale: frequency itself or its logarithm.
+    let usual_step = |k: usize, scale: fn(f64) -> f64| {
         let mut around = [0.0; 2 * AROUND];
         let mut n = 0;
-        let from = k.saturating_sub(AROUND);
-        for j in from..(k + AROUND + 1).min(f.len() - 1) {
+        for j in k.saturating_sub(AROUND)..(k + AROUND + 1).min(f.len() - 1) {
             if j != k {
-                around[n] = f[j + 1] - f[j];
+                around[n] = scale(f[j + 1]) - scale(f[j]);
                 n += 1;
             }
         }
-        if n == 0 {
-            return None;
-        }
         around[..n].sort_by(f64::total_cmp);
-        Some(around[n / 2])
+        (n > 0).then(|| around[n / 2])
+    };
+    let unusual = |k: usize, scale: fn(f64) -> f64| {
+        usual_step(k, scale).is_some_and(|usual| scale(f[k + 1]) - scale(f[k]) > 3.0 * usual)
     };
     // A relative whisker, for frequencies that went through decimals.
     let edge = |at: f64, step: f64| (0.5 * bandwidth_hz(trace, at)).max(step) + 1e-6 * at;
@@ -64,7 +64,7 @@ pub(crate) fn coverage(trace: &Trace, measured: impl Iterator<Item = f64>, range
     for k in 0..f.len() - 1 {
         let step = f[k + 1] - f[k];
         let bandwidth = bandwidth_hz(trace, f[k]);
-        if step > bandwidth && usual_step(k).is_some_and(|usual| step > 3.0 * usual) {
+        if step > bandwidth && unusual(k, |f| f) && unusual(k, f64::ln) {
             holes.push((f[k], f[k + 1]));
         } else if widest.is_none_or(|w| step / bandwidth > w.0) {
             widest = Some((step / bandwidth, step, f[k]));

@@ -261,6 +261,19 @@ fn a_coarse_step_is_warned_of() {
     );
     assert_eq!(v.decision, Decision::Pass);
     assert!(coarse(30e3).notes[0].contains("be missed"));
+    // A short list on any scale is coarse, but has no hole.
+    for list in [
+        vec![0.15, 0.45, 1.35, 4.05, 12.15, 30.0],
+        vec![0.15, 0.2, 0.5, 1.0, 5.0, 10.0, 30.0],
+        vec![0.15, 30.0],
+        (0..100).map(|k| 0.15 * 200f64.powf(f64::from(k) / 99.0)).collect(),
+    ] {
+        let mut t = trace(&[(QuasiPeak, vec![20.0; list.len()])]);
+        t.frequency_hz = list.iter().map(|mhz| mhz * 1e6).collect();
+        let v = run(&t, &[quasi_peak()]);
+        assert_eq!((v.decision, v.not_measured.len()), (Decision::Pass, 0), "{list:?}: {:?}", v.not_measured);
+        assert!(v.notes[0].contains("be missed"), "{:?}", v.notes);
+    }
 }
 
 #[test]
