@@ -36,7 +36,7 @@ impl Default for PlotOptions {
 /// What a suspect's mark says beside its number.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Mark {
-    /// A filled square: above the limit.
+    /// A square: above the limit (filled where that is settled).
     Above,
     /// A diamond: within the limit, by less than the expanded uncertainty.
     Near,
@@ -187,10 +187,9 @@ pub fn spectrum_svg(run: &RunEvidence, options: &PlotOptions) -> String {
     let legend = legend_rows(run, w - 44.0);
     let top = 8.0 + 13.0 * legend.last().map_or(0.0, |e| e.row as f64 + 1.0) + 8.0;
     let frame = Frame { left: 34.0, top, right: w - 10.0, bottom: h - 30.0, lo_hz, hi_hz, lo_db, hi_db };
-    let prefix: String = run.id.chars().filter(char::is_ascii_alphanumeric).collect();
 
     draw_axes(&mut svg, &frame, ink, run.trace.unit);
-    draw_limits(&mut svg, &frame, ink, run, &prefix);
+    draw_limits(&mut svg, &frame, ink, run);
     let _ = write!(svg, r#"<g fill="none" stroke-linejoin="round">"#);
     for column in &run.trace.columns {
         let path = trace_path(&frame, &run.trace.frequency_hz, column);
@@ -461,7 +460,9 @@ fn draw_axes(svg: &mut String, frame: &Frame, ink: &Ink, unit: Option<Unit>) {
             continue;
         }
         let (scale, name) = prefix_of(*f);
-        let figure = format!("{:.4}", f / scale);
+        // A wide axis needs no more than this; a narrow one lives by its decimals.
+        let decimals = if frame.hi_hz / frame.lo_hz > 1.5 { 2 } else { 4 };
+        let figure = format!("{:.decimals$}", f / scale);
         let figure = trim_zeros(&figure);
         labels.push((*f, if name == last_unit { figure.to_owned() } else { format!("{figure} {name}") }));
         last_unit = name;
@@ -528,9 +529,9 @@ fn path_of(corners: &[(f64, f64)]) -> String {
 
 /// The forbidden ground. The outermost limit is hatched up to the frame, the others in a strip along the edge, so that
 /// the levels of the other detector stay readable.
-fn draw_limits(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, prefix: &str) {
+fn draw_limits(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence) {
     let tables: Vec<Option<LogTable>> = run.limits.iter().map(|l| l.level_table().ok()).collect();
-    for (i, (limit, table)) in run.limits.iter().zip(&tables).enumerate() {
+    for (limit, table) in run.limits.iter().zip(&tables) {
         let Some(table) = table else { continue };
         let corners = limit_corners(frame, table);
         let (Some(first), Some(last)) = (corners.first(), corners.last()) else { continue };
@@ -548,9 +549,11 @@ fn draw_limits(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, pr
             }
             region.push('Z');
         }
+        // Several plots may stand on one web page, where names are shared: the shape itself is the name.
+        let name = fnv1a(&region);
         let _ = write!(
             svg,
-            r#"<clipPath id="ground-{prefix}-{i}"><path d="{region}"/></clipPath><g clip-path="url(#ground-{prefix}-{i})"><path d=""#
+            r#"<clipPath id="ground-{name:016x}"><path d="{region}"/></clipPath><g clip-path="url(#ground-{name:016x})"><path d=""#
         );
         // Hatching at 45°, leaning the other way for a second detector.
         let height = frame.bottom - frame.top;
@@ -562,6 +565,11 @@ fn draw_limits(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, pr
         }
         let _ = write!(svg, r#"" stroke="{colour}" stroke-width="0.4" stroke-opacity="0.34" fill="none"/></g>"#);
     }
+}
+
+/// The 64-bit FNV-1a hash of a text (Fowler, Noll, Vo): short, and the same everywhere.
+fn fnv1a(text: &str) -> u64 {
+    text.bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3))
 }
 
 fn draw_limit_edges(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence) {
@@ -739,7 +747,13 @@ fn draw_suspects(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, 
         .map(|(_, s)| Taken::around(frame.x(s.frequency_hz), frame.y_inside(s.level_db), 2.2, 2.2))
         .collect();
     if let Some((_, worst)) = shown.first().filter(|(i, s)| *i == 0 && s.limit_db.is_finite()) {
-        taken.extend(draw_dimension(svg, frame, ink, worst));
+        let edges: Vec<(f64, f64)> = run
+            .limits
+            .iter()
+            .filter_map(|l| l.level_table().ok())
+            .flat_map(|table| along(&limit_corners(frame, &table)))
+            .collect();
+        taken.extend(draw_dimension(svg, frame, ink, worst, &edges));
     }
     for (i, s) in shown {
         let (x, y) = (frame.x(s.frequency_hz), frame.y_inside(s.level_db));
@@ -775,7 +789,11 @@ fn draw_suspects(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, 
             );
         }
         let _ = write!(svg, r#"<circle cx="{x:.2}" cy="{y:.2}" r="1.4" fill="{colour}"/>"#);
-        let (fill, text) = if mark == Mark::Above { (ink.above, ink.ground) } else { (ink.ground, ink.text) };
+        let (fill, text) = match mark {
+            Mark::Above if s.conclusive => (ink.above, ink.ground),
+            Mark::Above => (ink.ground, ink.above),
+            Mark::Near | Mark::Within => (ink.ground, ink.text),
+        };
         let dash = if s.conclusive { "" } else { r#" stroke-dasharray="1.6 1.1""# };
         match mark {
             Mark::Above => {
@@ -809,8 +827,23 @@ fn draw_suspects(svg: &mut String, frame: &Frame, ink: &Ink, run: &RunEvidence, 
     }
 }
 
-/// The margin as a dimension: extension lines from level and limit, an arrow between them, its length in dB beside it.
-fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidence) -> Vec<Taken> {
+/// Points of a broken line every two units, to see what it runs through.
+fn along(corners: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let mut points = Vec::new();
+    for pair in corners.windows(2) {
+        let ((x0, y0), (x1, y1)) = (pair[0], pair[1]);
+        let steps = ((x1 - x0).hypot(y1 - y0) / 2.0).ceil().max(1.0) as usize;
+        points.extend((0..=steps).map(|k| {
+            let t = k as f64 / steps as f64;
+            (x0 + t * (x1 - x0), y0 + t * (y1 - y0))
+        }));
+    }
+    points
+}
+
+/// The margin as a dimension: extension lines from level and limit, an arrow between them, its length in dB beside it,
+/// where it covers no limit. Answers what it takes up.
+fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidence, edges: &[(f64, f64)]) -> Vec<Taken> {
     let (x, level, limit) = (frame.x(s.frequency_hz), frame.y_inside(s.level_db), frame.y_inside(s.limit_db));
     let text = if s.margin_db < 0.0 {
         format!("{} dB over", margin_text(-s.margin_db))
@@ -829,30 +862,38 @@ fn draw_dimension(svg: &mut String, frame: &Frame, ink: &Ink, s: &SuspectEvidenc
         let _ =
             write!(svg, r#"<path d="M{at:.2} {y:.2}l-1.7 {0:.2}h3.4Z" fill="{colour}" stroke="none"/>"#, -4.6 * down);
     };
-    let (text_y, top, bottom);
+    let (top, bottom);
     if lower - upper >= 12.0 {
         let _ = write!(svg, r#"<path d="M{at:.2} {upper:.2}V{lower:.2}"/>"#);
         head(svg, upper, -1.0);
         head(svg, lower, 1.0);
-        text_y = f64::midpoint(upper, lower);
         (top, bottom) = (upper, lower);
     } else {
         // Too short for two heads: they point at it from outside, as on a drawing.
         let _ = write!(svg, r#"<path d="M{at:.2} {:.2}V{upper:.2}M{at:.2} {lower:.2}v10"/>"#, upper - 10.0);
         head(svg, upper, 1.0);
         head(svg, lower, -1.0);
-        // Beside the upper tail, clear of the limit's line.
-        text_y = upper - 8.0;
         (top, bottom) = (upper - 10.0, lower + 10.0);
     }
     svg.push_str("</g>");
-    let text_y = text_y.clamp(frame.top + 6.0, frame.bottom - 6.0);
+    // Beside the arrow's middle, or as little above or below as clears the limits.
+    let middle = f64::midpoint(upper, lower);
     let centre = at + side * (half_text + 5.0);
+    let places: Vec<f64> = (0..16)
+        .flat_map(|k| [middle - 3.0 * f64::from(k), middle + 3.0 * f64::from(k)])
+        .filter(|y| *y >= frame.top + 7.0 && *y <= frame.bottom - 7.0)
+        .collect();
+    let clear = |y: &f64| !edges.iter().any(|(ex, ey)| (ex - centre).abs() < half_text + 2.0 && (ey - y).abs() < 6.5);
+    let text_y =
+        places.iter().copied().find(clear).unwrap_or_else(|| middle.clamp(frame.top + 7.0, frame.bottom - 7.0));
     let _ = write!(
         svg,
-        r#"<text x="{centre:.2}" y="{:.2}" text-anchor="middle" font-family="{FIGURES}" font-size="8" font-weight="bold" fill="{colour}" stroke="{}" stroke-width="2.6" stroke-linejoin="round" paint-order="stroke">{}</text>"#,
-        text_y + 2.8,
+        r#"<rect x="{:.2}" y="{:.2}" width="{:.2}" height="11" rx="1.5" fill="{}" fill-opacity="0.9"/><text x="{centre:.2}" y="{:.2}" text-anchor="middle" font-family="{FIGURES}" font-size="8" font-weight="bold" fill="{colour}">{}</text>"#,
+        centre - half_text,
+        text_y - 5.5,
+        2.0 * half_text,
         ink.ground,
+        text_y + 2.8,
         escape(&text)
     );
     vec![Taken { x0: at - 3.0, x1: at + 3.0, y0: top, y1: bottom }, Taken::around(centre, text_y, half_text, 5.5)]

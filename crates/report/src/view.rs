@@ -47,7 +47,7 @@ fn bound(text: &str) -> String {
     let mut after_figure = false;
     for (i, word) in text.split(' ').enumerate() {
         if i > 0 {
-            let unit = word.trim_end_matches(|c: char| matches!(c, '.' | ',' | ';' | ':' | ')' | '?' | '!'));
+            let unit = word.trim_end_matches(['.', ',', ';', ':', ')', '?', '!']);
             out.push(if after_figure && UNITS.contains(&unit) { '\u{a0}' } else { ' ' });
         }
         out.push_str(word);
