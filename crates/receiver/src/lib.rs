@@ -2,7 +2,7 @@
 //! of the scan, from one pass over the record.
 //!
 //! Selectivity: Gaussian, −6 dB at the band's bandwidth. Short-time spectra (window cut at ±6 standard deviations,
-//! folded onto the transform's length) follow each other after 0.9 standard deviations, which carries all the filter
+//! folded onto the transform's length) follow each other after 0.75 standard deviations, which carries all the filter
 //! passes; the peak is interpolated between them. Quasi-peak: a diode fed by the intermediate-frequency carrier
 //! (conduction-angle law) with the charge time defined by the 63 % rule, second-order in time. Averages: critically
 //! damped meter in double precision; the RMS-average's window slides in steps of a twentieth.

@@ -17,7 +17,7 @@ pub(crate) type Lanes = [f32; LANES];
 /// The same in double precision.
 pub(crate) type WideLanes = [f64; LANES];
 /// Spectra used to interpolate between spectra.
-pub(crate) const TAPS: usize = 8;
+pub(crate) const TAPS: usize = 14;
 
 /// Which instructions the loops may use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -227,7 +227,7 @@ fn detect_body(state: &mut Weighting, e: &Lanes, law: &ChargeLaw) {
     }
 }
 
-/// A crest half way between two spectra stands at most 0.88 dB above both (step 0.9 standard deviations of the filter), so
+/// A crest half way between two spectra stands at most 0.7 dB above both (step 0.75 standard deviations of the filter), so
 /// nothing lower than this share of the peak so far can raise it.
 const CREST_GATE: f32 = 0.84;
 

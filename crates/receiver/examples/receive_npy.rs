@@ -1,0 +1,139 @@
+//! Measures a one-dimensional little-endian `.npy` record of f32 or i16 and prints the trace as CSV: the receiver without
+//! anything round it, for timing.
+//!
+//! `receive_npy RECORD.npy BAND RATE_HZ [FROM_HZ TO_HZ STEP_HZ] [rest|settled] [THREADS]` (`-` for a default)
+
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom, Write};
+use std::ops::ControlFlow;
+
+use receiver::{Settings, Start};
+use signal::{Block, SampleSlice, SampleSource, SourceError};
+
+const BLOCK: usize = 1 << 16;
+
+struct Npy {
+    file: File,
+    path: String,
+    data_at: u64,
+    floats: bool,
+    bytes: Vec<u8>,
+    single: Vec<f32>,
+    short: Vec<i16>,
+    frames: u64,
+}
+
+impl Npy {
+    fn open(path: &str) -> Result<Self, Box<dyn std::error::Error>> {
+        let mut file = File::open(path)?;
+        let mut head = [0; 10];
+        file.read_exact(&mut head)?;
+        if &head[..6] != b"\x93NUMPY" || head[6] != 1 {
+            return Err(format!("{path}: expected a version 1 .npy file").into());
+        }
+        let len = u64::from(u16::from_le_bytes([head[8], head[9]]));
+        let mut text = vec![0; len as usize];
+        file.read_exact(&mut text)?;
+        let text = String::from_utf8_lossy(&text).into_owned();
+        let floats = text.contains("<f4");
+        if !(floats || text.contains("<i2")) {
+            return Err(format!("{path}: expected <f4 or <i2 numbers, found {text}").into());
+        }
+        let data_at = 10 + len;
+        let frames = (file.metadata()?.len() - data_at) / if floats { 4 } else { 2 };
+        Ok(Self {
+            file,
+            path: path.to_owned(),
+            data_at,
+            floats,
+            bytes: Vec::new(),
+            single: Vec::new(),
+            short: Vec::new(),
+            frames,
+        })
+    }
+}
+
+impl SampleSource for Npy {
+    fn next_block(&mut self) -> Result<Option<Block<'_>>, SourceError> {
+        let width = if self.floats { 4 } else { 2 };
+        self.bytes.resize(BLOCK * width, 0);
+        let mut have = 0;
+        while have < self.bytes.len() {
+            match self.file.read(&mut self.bytes[have..]) {
+                Ok(0) => break,
+                Ok(n) => have += n,
+                Err(e) => return Err(SourceError { place: self.path.clone(), what: e.to_string() }),
+            }
+        }
+        let whole = &self.bytes[..have / width * width];
+        if whole.is_empty() {
+            return Ok(None);
+        }
+        let samples = if self.floats {
+            self.single.clear();
+            self.single.extend(whole.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])));
+            SampleSlice::F32(&self.single)
+        } else {
+            self.short.clear();
+            self.short.extend(whole.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]])));
+            SampleSlice::I16(&self.short)
+        };
+        Ok(Some(Block { samples, channels: 1, complex: false }))
+    }
+
+    fn rewind(&mut self) -> Result<(), SourceError> {
+        self.file
+            .seek(SeekFrom::Start(self.data_at))
+            .map(|_| ())
+            .map_err(|e| SourceError { place: self.path.clone(), what: e.to_string() })
+    }
+
+    fn frames(&self) -> Option<u64> {
+        Some(self.frames)
+    }
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let args: Vec<String> = std::env::args().collect();
+    let text = |i: usize| args.get(i).map(String::as_str).filter(|s| *s != "-");
+    let number = |i: usize| text(i).map(str::parse::<f64>).transpose();
+    let path = text(1).ok_or("expected RECORD.npy BAND RATE_HZ")?;
+    let mut settings = Settings::new(
+        text(2).ok_or("expected BAND")?.parse()?,
+        number(3)?.ok_or("expected RATE_HZ")?,
+    );
+    (settings.from_hz, settings.to_hz, settings.step_hz) = (number(4)?, number(5)?, number(6)?);
+    settings.start = match text(7) {
+        None => None,
+        Some("settled") => Some(Start::Settled),
+        Some(_) => Some(Start::Rest),
+    };
+    settings.threads = text(8).map(str::parse).transpose()?;
+    let began = std::time::Instant::now();
+    let levels = receiver::receive(&mut Npy::open(path)?, &settings, &mut |_| ControlFlow::Continue(()))?;
+    let took = began.elapsed().as_secs_f64();
+    eprintln!(
+        "{}: {} frequencies, {:.3} s of signal in {took:.3} s ({:.3} x real time)",
+        receiver::instruction_set(),
+        levels.frequency_hz.len(),
+        levels.duration_s,
+        levels.duration_s / took
+    );
+    for note in &levels.notes {
+        eprintln!("note: {note}");
+    }
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    writeln!(out, "frequency_hz,peak_dbuv,quasi_peak_dbuv,cispr_average_dbuv,rms_average_dbuv")?;
+    for (k, f) in levels.frequency_hz.iter().enumerate() {
+        write!(out, "{f:.3}")?;
+        for d in standards::Detector::ALL {
+            match levels.reading(d) {
+                Some(r) => write!(out, ",{:.4}", r.level_dbuv[k])?,
+                None => write!(out, ",")?,
+            }
+        }
+        writeln!(out)?;
+    }
+    Ok(())
+}
