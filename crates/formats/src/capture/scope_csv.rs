@@ -342,15 +342,12 @@ fn find_table(path: &Path, lines: &[String], choices: &CaptureChoices) -> Result
         None => comma_numbers(delimiter),
     };
     let shape = Shape { delimiter, decimal_comma };
-    let mut columns = shape.numeric_columns(last);
-    // A last line that was cut off in the middle of the look does not count against its columns.
-    for line in steady.iter().take(steady.len().max(2) - 1) {
+    // The last line may have been cut off in the middle, so it has no say where there are others.
+    let sure = &steady[..(steady.len() - 1).max(1)];
+    let mut columns = shape.numeric_columns(sure[0]);
+    for line in &sure[1..] {
         let here = shape.numeric_columns(line);
-        if columns.is_empty() || steady.len() <= 2 {
-            columns = here;
-        } else {
-            columns.retain(|c| here.contains(c));
-        }
+        columns.retain(|c| here.contains(c));
     }
     if columns.is_empty() {
         return Err(content(
@@ -396,7 +393,9 @@ fn names(header: &[String], table: &Table, said: &mut Said) -> Vec<(String, Opti
         })
         .collect();
     let fits = |row: &Vec<String>| {
-        row.len() >= width
+        // A remark in words is no row of names, though its words be split like one.
+        !row.iter().any(|f| f.contains('='))
+            && (row.len() == width || (row.len() > width && shape.delimiter.is_some()))
             && table.columns.iter().all(|&c| shape.number(&row[c]).is_none())
             && table.columns.iter().any(|&c| !row[c].is_empty())
     };
@@ -438,12 +437,33 @@ fn trim_brackets(cell: &str) -> &str {
     cell.trim().trim_start_matches(['(', '[']).trim_end_matches([')', ']'])
 }
 
-/// Half a unit in the last place of a number's text, in the number's own unit: how exact the text can be.
-fn resolution(field: &str) -> f64 {
-    let (mantissa, exponent) = field.split_once(['e', 'E']).unwrap_or((field, "0"));
-    let decimals = mantissa.find(['.', ',']).map_or(0, |p| mantissa.len() - p - 1);
-    let exponent: i32 = exponent.parse().unwrap_or(0);
-    0.5 * 10f64.powi(exponent - decimals as i32)
+/// How finely a text writes its time stamps, gathered over all of them: writers drop zeros at the end, so a single stamp
+/// does not tell.
+#[derive(Debug, Default)]
+struct Rounding {
+    decimals: usize,
+    digits: usize,
+    exponents: bool,
+    largest: f64,
+}
+
+impl Rounding {
+    fn see(&mut self, field: &str, value: f64) {
+        let (mantissa, exponent) = field.split_once(['e', 'E']).map_or((field, None), |(m, e)| (m, Some(e)));
+        let decimals = mantissa.find(['.', ',']).map_or(0, |p| mantissa.len() - p - 1);
+        let significant = mantissa.trim_start_matches(['-', '+', '0', '.', ',']);
+        let digits = significant.bytes().filter(u8::is_ascii_digit).count();
+        self.exponents |= exponent.is_some();
+        self.decimals = self.decimals.max(decimals);
+        self.digits = self.digits.max(digits);
+        self.largest = self.largest.max(value.abs());
+    }
+
+    /// Half a unit in the last place of the largest stamp, in the unit of the text.
+    fn half_step(&self) -> f64 {
+        let by_digits = 10f64.powi(self.largest.max(f64::MIN_POSITIVE).log10().floor() as i32 + 1 - self.digits as i32);
+        0.5 * if self.exponents { by_digits } else { by_digits.max(10f64.powi(-(self.decimals as i32))) }
+    }
 }
 
 /// The number with the fewest digits within a relative distance of another.
@@ -795,18 +815,20 @@ struct Steps {
     /// Smallest and largest step, each with the line it ends on.
     shortest: (f64, u64),
     longest: (f64, u64),
-    /// Coarsest rounding of a time stamp.
-    rounding: f64,
+    /// How finely the time stamps are written.
+    rounding: Rounding,
 }
 
 fn walk(source: &mut CsvSource, time_slot: usize, timed: bool) -> Result<Steps, CaptureError> {
     source.lines.restart().map_err(|e| CaptureError::Io { path: source.path.clone(), source: e })?;
     let mut steps = Steps { shortest: (f64::INFINITY, 0), longest: (f64::NEG_INFINITY, 0), ..Steps::default() };
-    let mut now = (0.0, 0.0);
+    let mut now = 0.0;
+    let mut rounding = Rounding::default();
     while matches!(
         source.row(&mut |slot, value, field| {
             if slot == time_slot {
-                now = (value, resolution(field));
+                now = value;
+                rounding.see(field, value);
             }
         })?,
         Row::Full
@@ -817,7 +839,7 @@ fn walk(source: &mut CsvSource, time_slot: usize, timed: bool) -> Result<Steps, 
         }
         let line = source.lines.number;
         if steps.first.is_some() {
-            let step = now.0 - steps.last;
+            let step = now - steps.last;
             if step < steps.shortest.0 {
                 steps.shortest = (step, line);
             }
@@ -825,11 +847,11 @@ fn walk(source: &mut CsvSource, time_slot: usize, timed: bool) -> Result<Steps, 
                 steps.longest = (step, line);
             }
         } else {
-            steps.first = Some(now.0);
+            steps.first = Some(now);
         }
-        steps.rounding = steps.rounding.max(now.1);
-        steps.last = now.0;
+        steps.last = now;
     }
+    steps.rounding = rounding;
     Ok(steps)
 }
 
@@ -854,15 +876,20 @@ impl Steps {
             return uneven(self.shortest.1, "time does not rise".into(), notes);
         }
         let mean = span / (self.rows - 1) as f64;
-        // Two rounded stamps make a step wrong by at most twice the rounding of one.
-        let allowed = MAX_JITTER * mean + 2.02 * self.rounding;
-        for (step, line) in [self.shortest, self.longest] {
-            if (step - mean).abs() > allowed {
-                let what = format!("a step of {:.6e} s where the mean is {:.6e} s", step * time_s, mean * time_s);
-                return uneven(line, what, notes);
-            }
+        // Two rounded stamps make a step wrong by at most twice the rounding of one. Stamps that are rounded to a good
+        // part of a step tell nothing about evenness, unless all their steps are the same.
+        let rounding = self.rounding.half_step();
+        let fine = rounding <= 0.1 * mean;
+        let allowed = MAX_JITTER * mean + if fine { 2.02 * rounding } else { 0.0 };
+        let (short, long) = (mean - self.shortest.0, self.longest.0 - mean);
+        if short.max(long) > allowed {
+            let (step, line) = if long > short { self.longest } else { self.shortest };
+            let what = format!("a step of {:.6e} s where the mean is {:.6e} s", step * time_s, mean * time_s);
+            return uneven(line, what, notes);
         }
-        let within = (2.0 * self.rounding / span).max(1e-12);
-        Ok(Some((roundest(1.0 / (mean * time_s), within), within)))
+        let within = if fine { 2.0 * rounding / span } else { 0.0 };
+        // A round number is the likelier one only where rounding leaves little open.
+        let snap = if within < 1e-4 { within.max(1e-12) } else { 1e-12 };
+        Ok(Some((roundest(1.0 / (mean * time_s), snap), within.clamp(1e-12, MAX_JITTER))))
     }
 }
