@@ -41,7 +41,36 @@ fn the_product_file_is_understood() {
     assert!((third / 3.0 / product.converters[0].frequency_hz - 1.0).abs() < 0.01);
     assert!(product.clocks.iter().any(|c| c.frequency_hz * 3.0 == truth.marginal[0].frequency_hz));
     let samples: Vec<&str> = product.samples.iter().map(|s| s.id.as_str()).collect();
-    assert!(story().samples.iter().all(|s| samples.contains(&s.id)));
+    let story = story();
+    assert!(story.samples.iter().all(|s| samples.contains(&s.id)));
+    assert!(story.captures.iter().all(|c| product.modes.iter().any(|m| m == c.mode)));
+    assert!(story.sweeps.iter().all(|c| product.modes.iter().any(|m| m == c.mode)));
+}
+
+/// Nothing refers to what is not there, and dates run forward.
+#[test]
+fn the_story_hangs_together() {
+    let story = story();
+    let used: Vec<_> = story
+        .captures
+        .iter()
+        .map(|c| (c.state, c.sample, c.chain, c.equipment, c.performed))
+        .chain(story.sweeps.iter().map(|s| (s.state, s.sample, s.chain, s.equipment, s.performed)))
+        .collect();
+    for (state, sample, chain, equipment, performed) in used {
+        let state = story.states.iter().find(|s| s.id == state).unwrap();
+        assert!(state.sample == sample && state.date < performed, "a state is made before it is measured");
+        assert!(story.chains.iter().any(|(name, _)| *name == chain));
+        for id in equipment {
+            let e = story.equipment.iter().find(|e| e.id == *id).unwrap();
+            assert!(e.calibrated < performed && e.calibrated < e.due, "{id}");
+            // One instrument is past its date, as the story says; the program has to notice.
+            assert_eq!(e.due < performed, *id == "analyser", "{id}");
+        }
+    }
+    for capture in &story.captures {
+        assert!(capture.frames() * 2 <= 40_000_000, "the demonstration's files stay modest");
+    }
 }
 
 /// The sweep is understood without help: frequency in MHz, one column of peak levels in dBµV, one frequency twice.
