@@ -558,24 +558,47 @@ async fn watch_ledger(shared: Arc<Shared>) {
 }
 
 /// Serves the project in `dir` on 127.0.0.1 at `port` (0: a free one) until interrupted. The first line of standard
-/// output is the address.
-pub(crate) fn serve(dir: &std::path::Path, port: u16) -> anyhow::Result<()> {
-    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(async {
-        let server = Server::bind(dir.to_owned(), port).await?;
-        {
-            let mut out = std::io::stdout().lock();
-            writeln!(out, "http://{}/", server.address()?)?;
-            out.flush()?;
+/// output is the address; with `open` it is opened in the browser too.
+pub(crate) async fn serve(dir: PathBuf, port: u16, open: bool) -> anyhow::Result<()> {
+    let server = Server::bind(dir, port).await?;
+    let address = format!("http://{}/", server.address()?);
+    {
+        let mut out = std::io::stdout().lock();
+        writeln!(out, "{address}")?;
+        out.flush()?;
+    }
+    if open {
+        show(&address);
+    }
+    let interrupted = async {
+        // Where no signal can be waited for, the server ends with its process.
+        if tokio::signal::ctrl_c().await.is_err() {
+            std::future::pending::<()>().await;
         }
-        let interrupted = async {
-            // Where no signal can be waited for, the server ends with its process.
-            if tokio::signal::ctrl_c().await.is_err() {
-                std::future::pending::<()>().await;
-            }
-        };
-        server.run(interrupted).await?;
-        Ok(())
-    })
+    };
+    server.run(interrupted).await?;
+    Ok(())
+}
+
+/// Opens an address in the browser, where there is one; the address was printed in any case.
+fn show(address: &str) {
+    let (program, arguments): (&str, &[&str]) = if cfg!(target_os = "windows") {
+        ("cmd", &["/C", "start", ""])
+    } else if cfg!(target_os = "macos") {
+        ("open", &[])
+    } else {
+        ("xdg-open", &[])
+    };
+    let started = std::process::Command::new(program)
+        .args(arguments)
+        .arg(address)
+        .stdin(std::process::Stdio::null())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn();
+    if started.is_err() {
+        eprintln!("no browser could be opened: open {address} yourself");
+    }
 }
 
 #[cfg(test)]
