@@ -76,16 +76,17 @@ fn read_curve(
         });
     };
     let y_text = keys.get("YUNIT").map_or("", String::as_str);
-    let unit = match (choices.level_unit, exact_unit(y_text)) {
-        (Some(u), _) | (None, Some(FoundUnit::Level(u))) => u,
-        _ => {
-            return Err(super::read::choice_error(
-                name,
-                "level_unit",
-                format!("YUNIT is `{y_text}`, no unit of level"),
-                "a unit of level such as dBm or W",
-            ));
-        }
+    let stated = match exact_unit(y_text) {
+        Some(FoundUnit::Level(u)) => Some(u),
+        _ => None,
+    };
+    let Some(unit) = choices.level_unit.or(stated) else {
+        return Err(super::read::choice_error(
+            name,
+            "level_unit",
+            format!("YUNIT is `{y_text}`, no unit of level"),
+            "a unit of level such as dBm or W",
+        ));
     };
     let width = number("BYT_NR")? as usize;
     let floating = keys.get("BN_FMT").is_some_and(|f| f.eq_ignore_ascii_case("FP"));

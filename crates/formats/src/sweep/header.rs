@@ -127,7 +127,10 @@ pub(super) fn find(lines: &[&str], from: usize, layout: &Layout) -> Header {
 /// True where the header has half as many names as the rows have cells, and every second cell is the fraction of the
 /// number before it: the comma is delimiter and decimal sign at once.
 pub(super) fn comma_is_both(header: &Header, layout: &Layout, first_row: &str) -> bool {
-    if layout.delimiter != Delimiter::Comma || layout.fraction || layout.kinds.len() < 4 || layout.kinds.len() % 2 != 0
+    if layout.delimiter != Delimiter::Comma
+        || layout.fraction
+        || layout.kinds.len() < 4
+        || !layout.kinds.len().is_multiple_of(2)
     {
         return false;
     }

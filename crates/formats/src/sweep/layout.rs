@@ -95,10 +95,10 @@ pub(super) fn find(
     let mut run: Option<Run> = None;
     let mut cells = Vec::new();
     let mut close = |run: &mut Option<Run>| {
-        if let Some(done) = run.take().filter(Run::qualifies) {
-            if best.as_ref().is_none_or(|b| done.rows >= b.rows) {
-                best = Some(done);
-            }
+        if let Some(done) = run.take().filter(Run::qualifies)
+            && best.as_ref().is_none_or(|b| done.rows >= b.rows)
+        {
+            best = Some(done);
         }
     };
     for (i, line) in lines.iter().enumerate().skip(from).take(HEAD_LINES) {

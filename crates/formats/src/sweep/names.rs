@@ -76,10 +76,9 @@ pub(super) fn unit_in(text: &str) -> Option<FoundUnit> {
                 // `Level (dBµV) QP`: the bracket closes before the end.
                 if let (Some(open), Some(close)) =
                     (tail.chars().next().filter(|c| "([{".contains(*c)), tail.find([')', ']', '}']))
+                    && let Some(unit) = exact_unit(&tail[open.len_utf8()..close])
                 {
-                    if let Some(unit) = exact_unit(&tail[open.len_utf8()..close]) {
-                        return Some(unit);
-                    }
+                    return Some(unit);
                 }
             }
         }

@@ -50,7 +50,7 @@ pub(super) fn uncommented(line: &str) -> &str {
 }
 
 /// Key and values of a line, if it has them.
-fn key_values<'a>(line: &'a str, delimiter: Delimiter) -> Option<(&'a str, Vec<&'a str>)> {
+fn key_values(line: &str, delimiter: Delimiter) -> Option<(&str, Vec<&str>)> {
     let line = uncommented(line).trim_end();
     if !line.trim_start_matches('"').starts_with(char::is_alphabetic) {
         return None;
@@ -171,7 +171,7 @@ pub(super) fn read(lines: &[&str], delimiter: Delimiter, decimal: DecimalSign) -
         } else if is(&["number of points", "points", "number of data", "values", "sweep points"]) {
             match cell(first, decimal, false) {
                 Cell::Number(n) if n.value >= 1.0 && n.value.fract() == 0.0 => {
-                    p.points = Some((n.value as usize, number))
+                    p.points = Some((n.value as usize, number));
                 }
                 _ => keep = false,
             }

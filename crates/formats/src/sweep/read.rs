@@ -111,7 +111,7 @@ pub(super) fn read_table(
     let preamble = preamble::read(&lines[..preamble_end], layout.delimiter, layout.decimal);
 
     let mut columns = roles(&lines, end, &layout, &header, name, choices, &mut questions)?;
-    units(&mut columns, &header, &preamble, &layout, name, choices, &mut questions)?;
+    units(&mut columns, &header, &preamble, choices, &mut questions);
     settle_decimal(&lines, end, &layout, rival.as_ref(), &columns, choices, &mut questions);
 
     let open_structure = questions.iter().any(|q| q.choice != "level_unit" && q.choice != "frequency_unit");
@@ -265,7 +265,7 @@ fn line_kind<'a>(line: &'a str, layout: &Layout, cells: &mut Vec<&'a str>) -> Li
     for (cell, kind) in cells.iter().zip(&layout.kinds) {
         match (kind, layout.read(cell)) {
             (Kind::Number, Cell::Number(_)) => numbers += 1,
-            (Kind::Number, Cell::Text) | (Kind::Nothing, Cell::Text) => wrong += 1,
+            (Kind::Number | Kind::Nothing, Cell::Text) => wrong += 1,
             _ => {}
         }
     }
@@ -395,7 +395,7 @@ fn roles(
 
     let frequency = if let Some(wanted) = &choices.frequency_column {
         let i = column_of(wanted, header, count, name, "frequency_column")?;
-        columns[i].why = "chosen".to_owned();
+        columns[i].why = "chosen".into();
         Some(i)
     } else {
         let said: Vec<usize> = numeric.iter().copied().filter(|i| is_frequency(*i)).collect();
@@ -403,31 +403,30 @@ fn roles(
             numeric.iter().copied().filter(|i| matches!(in_cell(*i), Some(Suffix::Frequency(_)))).collect();
         match (said.as_slice(), shown_in_cells.as_slice()) {
             ([i], _) => {
-                columns[*i].why = "its name or unit is that of a frequency".to_owned();
+                columns[*i].why = "its name or unit is that of a frequency".into();
                 Some(*i)
             }
             ([], [i]) => {
-                columns[*i].why = "its cells carry a unit of frequency".to_owned();
+                columns[*i].why = "its cells carry a unit of frequency".into();
                 Some(*i)
             }
             ([], _) => {
                 if let Some(i) = (0..count).find(|i| {
                     names_time(header.name(*i)) || matches!(header.unit(*i), Some(FoundUnit::Other(u)) if *i == 0 && ["s", "ms", "us", "µs", "ns", "sec", "second", "seconds"].contains(&u.as_str()))
-                }) {
-                    if i == numeric[0] {
+                })
+                    && i == numeric[0] {
                         return Err(SweepError::NoTable {
                             name: name.to_owned(),
                             what: format!("column {} `{}` is a time: this is a record over time, no sweep", i + 1, header.name(i)),
                         });
                     }
-                }
                 axis_by_its_numbers(lines, end, layout, header, &numeric, questions).inspect(|i| {
                     columns[*i].why = if named {
                         "first column that is not said to be something else"
                     } else {
                         "first column, and it rises or falls throughout"
                     }
-                    .to_owned();
+                    .into();
                 })
             }
             (several, _) => {
@@ -445,7 +444,9 @@ fn roles(
     if let Some(i) = frequency {
         columns[i].role = Role::Frequency;
     }
-    if !choices.level_columns.is_empty() {
+    if choices.level_columns.is_empty() {
+        level_columns(&mut columns, &numeric, frequency, header, &in_cell, named);
+    } else {
         for wanted in &choices.level_columns {
             let i = column_of(wanted, header, count, name, "level_columns")?;
             if Some(i) == frequency {
@@ -457,10 +458,8 @@ fn roles(
                 ));
             }
             columns[i].role = Role::Level;
-            columns[i].why = "chosen".to_owned();
+            columns[i].why = "chosen".into();
         }
-    } else {
-        level_columns(&mut columns, &numeric, frequency, header, &in_cell, named);
     }
     for (i, column) in columns.iter_mut().enumerate().filter(|(_, c)| c.role == Role::Level) {
         let by_choice = choices
@@ -592,13 +591,13 @@ fn level_columns(
             columns[i].why = format!("`{word}` is no level");
         } else if names_index(name) {
             columns[i].role = Role::Index;
-            columns[i].why = "counts the rows".to_owned();
+            columns[i].why = "counts the rows".into();
         } else if matches!(unit, Some(FoundUnit::Level(_))) || matches!(in_cell(i), Some(Suffix::Level(_))) {
             certain.push(i);
         } else if let Some(FoundUnit::Other(u)) = &unit {
             columns[i].why = format!("`{u}` is no unit of level");
         } else if names_width(name) || matches!(unit, Some(FoundUnit::Frequency(_))) {
-            columns[i].why = "a width or a second frequency".to_owned();
+            columns[i].why = "a width or a second frequency".into();
         } else if matches!(unit, Some(FoundUnit::NoReference(_))) {
             relative.push(i);
         } else if names_level(name) || detector_in(name).is_some() || name.is_empty() || !named {
@@ -615,26 +614,26 @@ fn level_columns(
             certain.push(i);
             columns[i].why =
                 if named { "named as a level, or nothing else it could be" } else { "numbers beside the frequency" }
-                    .to_owned();
+                    .into();
         }
     }
     if certain.is_empty() {
         certain = relative;
     } else {
         for i in relative {
-            columns[i].why = "decibels without a reference".to_owned();
+            columns[i].why = "decibels without a reference".into();
         }
     }
     let first = frequency.unwrap_or(0);
     for i in certain {
         if !named && i < first {
             columns[i].role = Role::Index;
-            columns[i].why = "counts the rows".to_owned();
+            columns[i].why = "counts the rows".into();
             continue;
         }
         columns[i].role = Role::Level;
         if columns[i].why.is_empty() || columns[i].why.starts_with("no name") {
-            columns[i].why = "its unit is that of a level".to_owned();
+            columns[i].why = "its unit is that of a level".into();
         }
     }
 }
@@ -644,11 +643,9 @@ fn units(
     columns: &mut [Planned],
     header: &Header,
     preamble: &Preamble,
-    layout: &Layout,
-    name: &str,
     choices: &SweepChoices,
     questions: &mut Vec<Question>,
-) -> Result<(), SweepError> {
+) {
     let levels: Vec<usize> = (0..columns.len()).filter(|i| columns[*i].role == Role::Level).collect();
     for &i in &levels {
         let c = &mut columns[i];
@@ -660,24 +657,24 @@ fn units(
             header.units_line.filter(|_| header.units.get(i).is_some_and(|u| !u.is_empty())).or(header.names_line);
         if let Some(u) = choices.level_unit {
             c.level_unit = Some(u);
-            c.level_unit_from = "chosen".to_owned();
+            c.level_unit_from = "chosen".into();
         } else if let Some(u) = own {
             c.level_unit = Some(u);
             c.level_unit_from = format!("line {}", line.map_or(0, |l| l + 1));
-            if let Some((p, at)) = preamble.level_unit.filter(|(p, _)| p.kept_as() != u.kept_as()) {
-                if questions.iter().all(|q| q.choice != "level_unit") {
-                    questions.push(Question {
-                        choice: "level_unit".to_owned(),
-                        what: format!("the unit of column {} is said in two ways", i + 1),
-                        candidates: vec![
-                            Candidate {
-                                reading: format!("line {}, the header", line.map_or(0, |l| l + 1)),
-                                value: u.ascii().to_owned(),
-                            },
-                            Candidate { reading: format!("line {at}, the preamble"), value: p.ascii().to_owned() },
-                        ],
-                    });
-                }
+            if let Some((p, at)) = preamble.level_unit.filter(|(p, _)| p.kept_as() != u.kept_as())
+                && questions.iter().all(|q| q.choice != "level_unit")
+            {
+                questions.push(Question {
+                    choice: "level_unit".to_owned(),
+                    what: format!("the unit of column {} is said in two ways", i + 1),
+                    candidates: vec![
+                        Candidate {
+                            reading: format!("line {}, the header", line.map_or(0, |l| l + 1)),
+                            value: u.ascii().to_owned(),
+                        },
+                        Candidate { reading: format!("line {at}, the preamble"), value: p.ascii().to_owned() },
+                    ],
+                });
             }
         } else if let Some((u, at)) = preamble.level_unit {
             c.level_unit = Some(u);
@@ -728,8 +725,6 @@ fn units(
             columns[i].why.push_str(&format!("; detector `{said}` of line {at} read as {d}"));
         }
     }
-    let _ = (layout, name);
-    Ok(())
 }
 
 /// Asks for the decimal sign where the other reading is as likely.
@@ -1013,7 +1008,7 @@ fn level_unit_question(columns: &mut [Planned], raw: Option<&Raw>, questions: &m
         for (k, &i) in levels.iter().enumerate() {
             if let (Some(u), true) = (raw.level_suffix[k], columns[i].level_unit.is_none()) {
                 columns[i].level_unit = Some(u);
-                columns[i].level_unit_from = "written in the cells".to_owned();
+                columns[i].level_unit_from = "written in the cells".into();
             }
         }
     }
@@ -1141,7 +1136,7 @@ fn build(
         let label = if c.name.is_empty() { format!("column {}", i + 1) } else { c.name.clone() };
         if values.iter().all(|v| v.is_nan()) {
             understood_columns[i].role = Role::NotRead;
-            understood_columns[i].why = "no level in any row".to_owned();
+            understood_columns[i].why = "no level in any row".into();
             continue;
         }
         let from = c.level_unit.expect("a unit of level");
@@ -1186,12 +1181,6 @@ fn build(
             });
         }
         // The plain word leaves open which average it was.
-        if c.detector == Some(Detector::CisprAverage)
-            && c.why.contains("` read as")
-            && !c.why.to_lowercase().contains('c')
-        {
-            u.warnings.push(format!("`{label}` is taken as CISPR-average"));
-        }
         let plain_average = detector_in(&c.name).is_some_and(|(d, said)| {
             d == Detector::CisprAverage && !said.starts_with('c') && c.detector == Some(d) && !c.why.contains("chosen")
         });

@@ -129,17 +129,12 @@ pub(super) fn split<'a>(line: &'a str, delimiter: Delimiter, any_blank: bool, ce
                 Some(i) => rest = &rest[i + 1..],
                 None => return,
             }
+        } else if let Some(i) = rest.find(separates) {
+            cells.push(rest[..i].trim());
+            rest = &rest[i + 1..];
         } else {
-            match rest.find(separates) {
-                Some(i) => {
-                    cells.push(rest[..i].trim());
-                    rest = &rest[i + 1..];
-                }
-                None => {
-                    cells.push(rest.trim());
-                    return;
-                }
-            }
+            cells.push(rest.trim());
+            return;
         }
         if several {
             rest = rest.trim_start();
