@@ -98,6 +98,8 @@ fn expected() -> Vec<Expected> {
         e("markdown_rule_under_header.txt", "{}", Unit::DbUv, &[None], 2, band, 2, (150e3, 0, 52.3), (Semicolon, Some(DP)), 0, &["first row in line 3"]),
         e("words_after_the_table.csv", "{}", Unit::DbUv, &[None], 3, band, 3, (1e6, 0, 45.25), (Comma, Some(DP)), 0, &["lines 6 to 6, after the table, are not read"]),
         e("from_zero_hertz.csv", "{}", Unit::Dbm, &[None], 2, (1e6, 2e6), 2, (2e6, 0, -82.0), (Comma, None), 0, &["rows at 0 Hz are not read (1)"]),
+        e("units_beside_the_numbers.txt", "{}", Unit::DbUv, &[None], 3, (30e6, 50e6), 3, (40e6, 0, 44.2), (Space, Some(DP)), 0, &["level in dBuV"]),
+        e("rows_of_separators_only.csv", "{}", Unit::DbUv, &[None], 3, (150e3, 170e3), 3, (170e3, 0, 42.0), (Comma, Some(DP)), 0, &[]),
         e("decibel_volts.csv", "{}", Unit::DbUv, &[None], 2, (1e6, 2e6), 2, (1e6, 0, 40.0), (Comma, None), 0, &["dBV to dBµV"]),
         // Real: the levels are those in the text.
         e("scan_log_three_rows.csv", r#"{"level_unit":"dBm"}"#, Unit::Dbm, &[None], 3, (24e6, 26e6), 3, (26e6, 0, 14.07), (Comma, Some(DP)), 0, &["lower edge of its step"]),
@@ -188,6 +190,7 @@ fn faults_are_named_with_file_line_and_expectation() {
         ("broken_level_infinite.csv", "{}", format!("broken_level_infinite.csv, line 3, column 2: level `inf` is infinite: expected {}", level.replace("a level", "a finite level"))),
         ("broken_row_cut_short.csv", "{}", "broken_row_cut_short.csv, line 4, column 2: the row ends after 1 of 2 cells: expected a level in every row (an empty cell where there is none)".to_owned()),
         ("broken_row_too_long.csv", "{}", "broken_row_too_long.csv, line 4: 4 cells: expected 2, as in the rows before (a decimal sign read as a delimiter?)".to_owned()),
+        ("broken_unit_changes.txt", "{}", "broken_unit_changes.txt, line 2, column 2: the unit changes to `GHz`: expected `MHz`, as in the rows before".to_owned()),
         ("broken_only_words.txt", "{}", "broken_only_words.txt: no table found (2 lines, the first `this is a letter`: none has two numbers side by side): expected rows of at least a frequency and a level".to_owned()),
         ("broken_time_record.csv", "{}", "broken_time_record.csv: no table found (column 1 `Time (s)` is a time: this is a record over time, no sweep): expected rows of at least a frequency and a level".to_owned()),
         ("broken_negative_volts.csv", "{}", "broken_negative_volts.csv, line 3, column 2: -0.001 V is negative: expected an r.m.s. value or a power; levels in decibels have a unit such as dBuV".to_owned()),
@@ -241,6 +244,10 @@ fn nothing_is_guessed_where_two_readings_are_possible() {
         ("broken_units_contradict.csv", vec![("level_unit", vec!["dBuV", "dBm"])]),
         ("broken_two_frequency_columns.csv", vec![("frequency_column", vec!["1", "2"])]),
         ("broken_units_do_not_mix.csv", vec![("level_columns", vec!["2", "3"])]),
+        (
+            "broken_unit_unknown.csv",
+            vec![("level_unit", vec!["dBuV", "dBm", "dBuV/m", "dBuA", "dBuA/m", "dBpW", "V", "W"])],
+        ),
         ("two_tables.csv", vec![("table", vec!["1", "2"])]),
         ("scan_log_three_rows.csv", vec![("level_unit", vec!["dBm", "dBuV", "dBuV/m"])]),
     ] {
@@ -262,6 +269,7 @@ fn nothing_is_guessed_where_two_readings_are_possible() {
             Candidate { reading: "150000".to_owned(), value: "point".to_owned() }
         ]
     );
+    assert!(questions("broken_unit_unknown.csv", "{}")[0].what.contains("`dBpT`"));
     let error = read_with("broken_megahertz_or_kilohertz.csv", "{}").unwrap_err().to_string();
     assert_eq!(
         error,

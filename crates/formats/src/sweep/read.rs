@@ -6,7 +6,7 @@ use super::finish::{Levels, finish, in_words};
 use super::header::{self, Header};
 use super::layout::{self, Kind, Layout};
 use super::names::{
-    FoundUnit, detector_in, names_frequency, names_index, names_level, names_other, names_time, names_width,
+    FoundUnit, detector_in, exact_unit, names_frequency, names_index, names_level, names_other, names_time, names_width,
 };
 use super::preamble::{self, Preamble};
 use super::text::{Cell, Suffix, lines};
@@ -107,6 +107,7 @@ pub(super) fn read_table(
             header = own;
         }
     }
+    units_beside(&lines[..end], &layout, &mut header, name)?;
     let preamble_end = header.first_line(layout.start).min(layout.start);
     let preamble = preamble::read(&lines[..preamble_end], layout.delimiter, layout.decimal);
 
@@ -245,6 +246,11 @@ fn word(delimiter: Delimiter) -> &'static str {
     }
 }
 
+/// Nothing in it but separators.
+fn is_blank(line: &str) -> bool {
+    line.chars().all(|c| c.is_whitespace() || matches!(c, ',' | ';' | '"'))
+}
+
 /// What kind of line this is for the table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum LineKind {
@@ -257,7 +263,7 @@ enum LineKind {
 }
 
 fn line_kind<'a>(line: &'a str, layout: &Layout, cells: &mut Vec<&'a str>) -> LineKind {
-    if line.trim().is_empty() {
+    if is_blank(line) {
         return LineKind::Blank;
     }
     layout.cells(line, cells);
@@ -302,6 +308,41 @@ fn tables(lines: &[&str], layout: &Layout) -> Vec<(usize, usize)> {
     }
     found.extend(open);
     found
+}
+
+/// A column of words that holds the unit of the numbers before it (`30.5 MHz 45.2 dBuV` cut at blanks): taken as a units
+/// row where it never changes, refused where it does.
+fn units_beside(lines: &[&str], layout: &Layout, header: &mut Header, name: &str) -> Result<(), SweepError> {
+    let mut cells = Vec::new();
+    layout.cells(lines[layout.start], &mut cells);
+    let beside: Vec<(usize, String)> = (1..layout.kinds.len())
+        .filter(|i| layout.kinds[*i] == Kind::Text && layout.kinds[i - 1] == Kind::Number)
+        .filter(|i| {
+            let cell = cells.get(*i).copied().unwrap_or("");
+            // A bare letter may be a line or a polarisation.
+            cell.chars().count() > 1 && matches!(exact_unit(cell), Some(FoundUnit::Frequency(_) | FoundUnit::Level(_)))
+        })
+        .map(|i| (i, cells[i].to_owned()))
+        .collect();
+    for (column, unit) in &beside {
+        for (i, line) in lines.iter().enumerate().skip(layout.start).filter(|(_, l)| !is_blank(l)) {
+            layout.cells(line, &mut cells);
+            if let Some(other) = cells.get(*column).filter(|c| !c.is_empty() && *c != unit && exact_unit(c).is_some()) {
+                return Err(SweepError::Row {
+                    name: name.to_owned(),
+                    line: i + 1,
+                    column: Some(column + 1),
+                    what: format!("the unit changes to `{other}`"),
+                    expected: format!("`{unit}`, as in the rows before"),
+                });
+            }
+        }
+        if header.unit(column - 1).is_none() {
+            header.units.resize(header.units.len().max(*column), String::new());
+            header.units[column - 1].clone_from(unit);
+        }
+    }
+    Ok(())
 }
 
 /// A column with what is known of it.
@@ -660,7 +701,7 @@ fn units(
             c.level_unit_from = "chosen".into();
         } else if let Some(u) = own {
             c.level_unit = Some(u);
-            c.level_unit_from = format!("line {}", line.map_or(0, |l| l + 1));
+            c.level_unit_from = line.map_or_else(|| "beside the numbers".to_owned(), |l| format!("line {}", l + 1));
             if let Some((p, at)) = preamble.level_unit.filter(|(p, _)| p.kept_as() != u.kept_as())
                 && questions.iter().all(|q| q.choice != "level_unit")
             {
@@ -813,7 +854,7 @@ fn rows(lines: &[&str], end: usize, layout: &Layout, columns: &[Planned], name: 
     };
     let mut cells: Vec<&str> = Vec::new();
     for (i, line) in lines.iter().enumerate().take(end).skip(layout.start) {
-        if line.trim().is_empty() {
+        if is_blank(line) {
             continue;
         }
         layout.cells(line, &mut cells);
@@ -917,7 +958,7 @@ fn rows(lines: &[&str], end: usize, layout: &Layout, columns: &[Planned], name: 
         }
     }
     for (i, line) in lines.iter().enumerate().skip(end) {
-        if !line.trim().is_empty() {
+        if !is_blank(line) {
             raw.closing_lines.push(i + 1);
         }
     }
@@ -956,7 +997,7 @@ fn frequency_unit(
                 ],
             });
         }
-        (Some(u), format!("line {}", line.map_or(0, |l| l + 1)))
+        (Some(u), line.map_or_else(|| "beside the numbers".to_owned(), |l| format!("line {}", l + 1)))
     } else if raw.is_some_and(|r| r.in_hertz.iter().all(|h| *h)) {
         (Some(FrequencyUnit::Hz), "written in the cells".to_owned())
     } else if let Some((u, at)) = preamble.frequency_unit {
@@ -1041,7 +1082,13 @@ fn level_unit_question(columns: &mut [Planned], raw: Option<&Raw>, questions: &m
     if !negative && !decibels {
         units.extend([LevelUnit::Volt, LevelUnit::Watt]);
     }
-    let what = if decibels {
+    let unknown = columns[first]
+        .name
+        .split(|c: char| c.is_whitespace() || "()[]{},;_".contains(c))
+        .find(|w| w.len() > 2 && w.to_lowercase().starts_with("db") && w.parse::<LevelUnit>().is_err());
+    let what = if let Some(word) = unknown.filter(|_| !decibels) {
+        format!("`{word}` in the name of column {} is no unit of level known here", first + 1)
+    } else if decibels {
         format!("column {} is in dB without a reference", first + 1)
     } else {
         format!("the unit of the levels in column {} is not written", first + 1)
