@@ -1,4 +1,5 @@
 //! Evidence of a product that does not exist, for the tests and the specimen.
+#![allow(clippy::assigning_clones, reason = "plain assignments read as the table they are")]
 #![allow(dead_code, reason = "each user takes what it needs")]
 
 use quantity::Unit;
