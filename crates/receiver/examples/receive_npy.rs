@@ -99,10 +99,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let text = |i: usize| args.get(i).map(String::as_str).filter(|s| *s != "-");
     let number = |i: usize| text(i).map(str::parse::<f64>).transpose();
     let path = text(1).ok_or("expected RECORD.npy BAND RATE_HZ")?;
-    let mut settings = Settings::new(
-        text(2).ok_or("expected BAND")?.parse()?,
-        number(3)?.ok_or("expected RATE_HZ")?,
-    );
+    let mut settings = Settings::new(text(2).ok_or("expected BAND")?.parse()?, number(3)?.ok_or("expected RATE_HZ")?);
     (settings.from_hz, settings.to_hz, settings.step_hz) = (number(4)?, number(5)?, number(6)?);
     settings.start = match text(7) {
         None => None,

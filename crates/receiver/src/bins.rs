@@ -3,9 +3,7 @@
 use realfft::num_complex::Complex32;
 use standards::Band;
 
-use crate::simd::{
-    self, ChargeLaw, CrestKernels, InstructionSet, LANES, Lanes, Meter, TAPS, Weighting, WideLanes,
-};
+use crate::simd::{self, ChargeLaw, CrestKernels, InstructionSet, LANES, Lanes, Meter, TAPS, Weighting, WideLanes};
 use crate::weighting::{Charge, MeterStep};
 
 /// What all groups share.
@@ -30,9 +28,9 @@ impl Constants {
     /// `hop_s` between spectra, `sigma_s` the filter's standard deviation.
     pub(crate) fn new(band: Band, hop_s: f64, sigma_s: f64, set: InstructionSet) -> Self {
         let charge = Charge::of(band);
-        let law = charge.map_or(ChargeLaw { attack: 0.0, keep: 0.0 }, |c| ChargeLaw {
+        let law = charge.map_or(ChargeLaw { attack: 0.0, loss: 0.0 }, |c| ChargeLaw {
             attack: (c.attack * hop_s / std::f64::consts::PI) as f32,
-            keep: (-c.release * hop_s).exp() as f32,
+            loss: -(-c.release * hop_s).exp_m1() as f32,
         });
         let window = 1.0 / band.rms_corner_hz() / hop_s;
         let short_block = ((window / WINDOW_BLOCKS as f64).floor() as usize).max(1);
@@ -108,6 +106,9 @@ pub(crate) struct Group {
     ring_at: usize,
     /// Sum over them.
     ring_sum: WideLanes,
+    /// Spectra in each of them, and in all.
+    counts: [usize; WINDOW_BLOCKS],
+    count: usize,
     /// Blocks since the pass began, spectra in the present one, and how many it will have.
     block: u64,
     filled: usize,
@@ -129,6 +130,8 @@ impl Group {
             ring: vec![[0.0; LANES]; WINDOW_BLOCKS],
             ring_at: 0,
             ring_sum: [0.0; LANES],
+            counts: std::array::from_fn(|k| c.block(k as u64)),
+            count: (0..WINDOW_BLOCKS).map(|k| c.block(k as u64)).sum(),
             block: 0,
             filled: 0,
             full: c.block(0),
@@ -217,13 +220,15 @@ impl Group {
             self.ring_sum[i] += f64::from(w.sum_e2[i]) - f64::from(oldest[i]);
         }
         *oldest = w.sum_e2;
+        self.count = self.count + count - self.counts[self.ring_at];
+        self.counts[self.ring_at] = count;
         self.ring_at = (self.ring_at + 1) % WINDOW_BLOCKS;
         let mut x = [0.0; LANES];
         for i in 0..LANES {
             x[i] = f64::from(w.sum_e[i]) / n;
         }
         simd::move_meter(c.set, &mut self.meters[0], &x, step.f, step.g, track);
-        simd::root(c.set, &mut x, &self.ring_sum, 1.0 / c.window);
+        simd::root(c.set, &mut x, &self.ring_sum, 1.0 / self.count as f64);
         simd::move_meter(c.set, &mut self.meters[1], &x, step.f, step.g, track);
         if c.charge.is_some() {
             for i in 0..LANES {
@@ -240,7 +245,7 @@ impl Group {
     /// The end of a pass: what is left of a block goes to the meters.
     pub(crate) fn finish(&mut self, c: &Constants, track: bool) {
         if self.filled > 0 {
-            // A block cut short by the end of the record: the window is too short by what is missing.
+            // A block cut short by the end of the record: the window is shorter by what is missing.
             self.take_half();
             self.flush(c, self.filled, track);
         }
@@ -272,6 +277,7 @@ impl Group {
                     next = next.clamp(0.0, f64::from(self.weighting.peak[i]));
                 }
                 self.weighting.v[i] = next as f32;
+                self.weighting.v_rest[i] = 0.0;
             }
             for (m, meter) in self.meters.iter_mut().enumerate() {
                 let (y0, d0) = (self.began.meters[m].0[i], self.began.meters[m].1[i]);

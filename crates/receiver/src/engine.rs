@@ -102,9 +102,7 @@ impl Engine {
         let tile = (1_600_000 / (padded * 12)).clamp(8, 64);
         let constants = Constants::new(band, hop as f64 / plan.stream_hz, sigma / plan.stream_hz, set);
         let rows = (0..2 * tile + TAPS)
-            .map(|_| {
-                RwLock::new(Row { mag: vec![0.0; padded], spectrum: vec![Complex32::new(0.0, 0.0); padded] })
-            })
+            .map(|_| RwLock::new(Row { mag: vec![0.0; padded], spectrum: vec![Complex32::new(0.0, 0.0); padded] }))
             .collect();
         Self {
             groups: (0..groups).map(|_| Mutex::new(Group::new(&constants))).collect(),
@@ -332,7 +330,13 @@ impl Engine {
                     let m = (n - place).min(len - done);
                     let range = done..done + m;
                     let out = &mut scratch.complex[place..place + m];
-                    simd::add_product_complex(self.set, out, &re[range.clone()], &im[range.clone()], &self.window[range]);
+                    simd::add_product_complex(
+                        self.set,
+                        out,
+                        &re[range.clone()],
+                        &im[range.clone()],
+                        &self.window[range],
+                    );
                     done += m;
                     place = 0;
                 }

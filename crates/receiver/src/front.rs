@@ -121,7 +121,8 @@ impl<'s> Front<'s> {
                 expected: format!("0 to {}", block.channels.saturating_sub(1)),
             });
         }
-        let pick = Pick { channel: self.channel, channels: block.channels, complex: block.complex, scale: scale as f32 };
+        let pick =
+            Pick { channel: self.channel, channels: block.channels, complex: block.complex, scale: scale as f32 };
         // Highest and lowest number of the format, and whether rounding to it leaves a floor.
         let limits = match block.samples {
             SampleSlice::U8(s) => {

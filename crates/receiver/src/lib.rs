@@ -66,6 +66,7 @@ fn receive_with(
     set: InstructionSet,
 ) -> Result<Levels, ReceiverError> {
     let band = settings.band;
+    plan::check(settings)?;
     let mut front = Front::new(source, settings.channel, settings.volts_per_unit)?;
     let plan = Plan::new(settings, front.complex())?;
     let threads = settings

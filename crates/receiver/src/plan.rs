@@ -51,16 +51,6 @@ impl Plan {
             Err(ReceiverError::Settings { field, what, expected: expected.to_owned() })
         };
         let rate = settings.rate_hz;
-        if !(rate.is_finite() && rate > 0.0) {
-            return bad("rate_hz", format!("{rate} Hz is no sampling rate"), "a number above 0");
-        }
-        if !(settings.volts_per_unit.is_finite() && settings.volts_per_unit > 0.0) {
-            return bad(
-                "volts_per_unit",
-                format!("{} V for one unit is no scale", settings.volts_per_unit),
-                "a number above 0",
-            );
-        }
         if settings.centre_hz.is_some() && !record_complex {
             return bad(
                 "centre_hz",
@@ -104,7 +94,9 @@ impl Plan {
             return if settings.from_hz.is_none() && settings.to_hz.is_none() {
                 bad(
                     "rate_hz",
-                    format!("at {rate} Hz the record holds {holds_low:.0} Hz to {holds_high:.0} Hz: nothing of the band"),
+                    format!(
+                        "at {rate} Hz the record holds {holds_low:.0} Hz to {holds_high:.0} Hz: nothing of the band"
+                    ),
                     &format!("a record that reaches into {band_low:.0} Hz to {band_high:.0} Hz"),
                 )
             } else {
@@ -171,7 +163,16 @@ impl Plan {
                 mixed.centre_hz + centre
             ));
         }
-        Ok(Self { frequency_hz, stream_hz, complex: true, record_real: !record_complex, length, first_bin, mixed: Some(mixed), notes })
+        Ok(Self {
+            frequency_hz,
+            stream_hz,
+            complex: true,
+            record_real: !record_complex,
+            length,
+            first_bin,
+            mixed: Some(mixed),
+            notes,
+        })
     }
 }
 
@@ -180,6 +181,21 @@ impl Plan {
     pub(crate) fn upper_half(&self) -> bool {
         self.record_real
     }
+}
+
+/// What is wrong with the settings whatever the record is.
+pub(crate) fn check(settings: &Settings) -> Result<(), ReceiverError> {
+    let bad =
+        |field, what: String| Err(ReceiverError::Settings { field, what, expected: "a number above 0".to_owned() });
+    let rate = settings.rate_hz;
+    if !(rate.is_finite() && rate > 0.0) {
+        return bad("rate_hz", format!("{rate} Hz is no sampling rate"));
+    }
+    let volts = settings.volts_per_unit;
+    if !(volts.is_finite() && volts > 0.0) {
+        return bad("volts_per_unit", format!("{volts} V for one unit is no scale"));
+    }
+    Ok(())
 }
 
 /// Relative cost of a transform; lengths with large prime factors go through a longer one.

@@ -130,6 +130,8 @@ for_each_set! {
 pub(crate) struct Weighting {
     pub(crate) last: Lanes,
     pub(crate) v: Lanes,
+    /// What rounding has cut off from `v`: over many small steps it would change the discharge time by a per cent.
+    pub(crate) v_rest: Lanes,
     pub(crate) peak: Lanes,
     pub(crate) sum_e: Lanes,
     pub(crate) sum_e2: Lanes,
@@ -139,7 +141,7 @@ pub(crate) struct Weighting {
 impl Weighting {
     pub(crate) fn new() -> Self {
         let z = [0.0; LANES];
-        Self { last: z, v: z, peak: z, sum_e: z, sum_e2: z, sum_v: z }
+        Self { last: z, v: z, v_rest: z, peak: z, sum_e: z, sum_e2: z, sum_v: z }
     }
 }
 
@@ -148,8 +150,8 @@ impl Weighting {
 pub(crate) struct ChargeLaw {
     /// attack·dt/π.
     pub(crate) attack: f32,
-    /// What a discharging capacitor keeps over dt.
-    pub(crate) keep: f32,
+    /// What a discharging capacitor loses over dt.
+    pub(crate) loss: f32,
 }
 
 /// One meter of every bin of a group.
@@ -208,22 +210,24 @@ fn current(e: f32, v: f32) -> f32 {
 
 #[inline(always)]
 fn detect_body(state: &mut Weighting, e: &Lanes, law: &ChargeLaw) {
-    let ChargeLaw { attack, keep } = *law;
+    let ChargeLaw { attack, loss } = *law;
     let half = 0.5 * attack;
     for i in 0..LANES {
         let now = e[i];
         let v = state.v[i];
         // Heun's rule: the current at the start, and at the end as first foreseen.
         let first = current(state.last[i], v);
-        let foreseen = v * keep + first * attack;
+        let foreseen = v - v * loss + first * attack;
         let second = current(now, foreseen);
-        let v = v * keep + half * (first * keep + second);
-        state.v[i] = v;
+        let change = half * (first - first * loss + second) - v * loss + state.v_rest[i];
+        let moved = v + change;
+        state.v_rest[i] = change - (moved - v);
+        state.v[i] = moved;
         state.last[i] = now;
         state.peak[i] = if now > state.peak[i] { now } else { state.peak[i] };
         state.sum_e[i] += now;
         state.sum_e2[i] += now * now;
-        state.sum_v[i] += v;
+        state.sum_v[i] += moved;
     }
 }
 
@@ -246,12 +250,7 @@ fn any_crest_body(a: &Lanes, b: &Lanes, c: &Lanes, peak: &Lanes) -> bool {
 }
 
 #[inline(always)]
-fn crest_body(
-    peak: &mut Lanes,
-    mags: [&Lanes; 3],
-    spectra: [&[Complex32; LANES]; TAPS + 1],
-    kernels: &CrestKernels,
-) {
+fn crest_body(peak: &mut Lanes, mags: [&Lanes; 3], spectra: [&[Complex32; LANES]; TAPS + 1], kernels: &CrestKernels) {
     let power = |i: usize, k: usize, from: usize| {
         let (mut re, mut im) = (0.0_f32, 0.0_f32);
         for t in 0..TAPS {
@@ -260,11 +259,11 @@ fn crest_body(
         }
         re * re + im * im
     };
-    // Highest point of the parabola through three powers where the middle one is the highest, else the middle one.
+    // Highest point of the parabola through three powers where it lies between them, else the middle one.
     let top = |a: f32, b: f32, c: f32| {
         let bend = 2.0 * b - a - c;
         let rise = (c - a) * (c - a) / (8.0 * bend + 1e-37);
-        if (b >= a) & (b >= c) & (bend > 0.0) { b + rise } else { b }
+        if (bend > 0.0) & ((c - a).abs() <= 2.0 * bend) { b + rise } else { b }
     };
     let max = |a: f32, b: f32| if a > b { a } else { b };
     for i in 0..LANES {
@@ -273,7 +272,7 @@ fn crest_body(
         let p2 = mags[1][i] * mags[1][i];
         let p3 = power(i, 2, 1);
         let p4 = power(i, 3, 1);
-        let best = max(max(top(p0, p1, p2), top(p1, p2, p3)), top(p2, p3, p4)).sqrt();
+        let best = max(max(max(top(p0, p1, p2), top(p1, p2, p3)), top(p2, p3, p4)), max(p0, p4)).sqrt();
         let crest = is_crest(mags[0][i], mags[1][i], mags[2][i], peak[i]);
         peak[i] = if crest & (best > peak[i]) { best } else { peak[i] };
     }
@@ -341,7 +340,7 @@ mod tests {
     fn every_instruction_set_gives_the_same_bits() {
         let run = |set: InstructionSet| -> Vec<u64> {
             let mut state = Weighting::new();
-            let law = ChargeLaw { attack: 0.047, keep: 0.99977 };
+            let law = ChargeLaw { attack: 0.047, loss: 2.3e-4 };
             let rows: Vec<Lanes> = (0..40).map(|k| numbers(k + 1, LANES).try_into().unwrap()).collect();
             let spectra: Vec<[Complex32; LANES]> = (0..40)
                 .map(|k| {

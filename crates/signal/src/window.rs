@@ -36,11 +36,7 @@ impl KaiserLowPass {
     /// `pass` and `stop` in cycles per sample; ripple and stop-band attenuation `attenuation_db` (above 50).
     pub fn new(pass: f64, stop: f64, attenuation_db: f64) -> Self {
         let length = (attenuation_db - 7.95) / (14.36 * (stop - pass));
-        Self {
-            half_length: 0.5 * length.max(2.0),
-            cutoff: 0.5 * (pass + stop),
-            beta: 0.1102 * (attenuation_db - 8.7),
-        }
+        Self { half_length: 0.5 * length.max(2.0), cutoff: 0.5 * (pass + stop), beta: 0.1102 * (attenuation_db - 8.7) }
     }
 
     /// Half the support, samples: the kernel is zero outside.
