@@ -100,7 +100,7 @@ fn suspects(trace: &TraceEvidence, limits: &mut [LimitEvidence], most: usize) ->
                     margin_db,
                     conclusive: true,
                     probability: Some(0.5 + 0.5 * (margin_db / 3.4).tanh()),
-                    note: if f < 1.2e6 { format!("{:.0}th of 65 kHz", f / 65e3) } else { String::new() },
+                    note: if f < 1.2e6 { format!("line {:.0} of 65 kHz", f / 65e3) } else { String::new() },
                 });
             }
         }
