@@ -78,7 +78,7 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
             mode: Some(spec.mode.to_owned()),
             conductor: Some(spec.conductor.name().to_owned()),
             set_up: "Product on a wooden table 0.8 m high, 0.4 m from the vertical ground plane; 0.8 m of mains lead to the \
-                     artificial network, which is bonded to the plane; both sensor cables at full length, bundled 0.4 m \
+                     artificial network, which is bonded to the plane; all signal cables at full length, bundled 0.4 m \
                      above the plane."
                 .to_owned(),
             limits: spec.limits.iter().map(|l| (*l).to_owned()).collect(),

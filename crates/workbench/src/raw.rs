@@ -202,6 +202,18 @@ fn trace_of(levels: Levels, info: &CaptureInfo, band: Band, notes: Vec<String>) 
             Start::Settled => "settled (the record repeated until nothing changes)",
         },
     )];
+    // A Gaussian filter of −6 dB bandwidth B is 6.02·(2Δf/B)² dB down at Δf; the worst sine lies half a step off.
+    if let [first, second, ..] = levels.frequency_hz[..] {
+        let low_db = 20.0 * 2f64.log10() * ((second - first) / levels.bandwidth_hz).powi(2);
+        if low_db > 0.15 {
+            history.push(format!(
+                "the step is {}: a steady sine between two of its frequencies reads up to {low_db:.1} dB low (a step of {} \
+                 keeps that within 0.1 dB)",
+                frequency(second - first),
+                frequency(levels.bandwidth_hz / 8.0)
+            ));
+        }
+    }
     if let Some(t) = info.truncated {
         history.push(format!(
             "the file holds {} of the {} frames its header promises: measured as far as it goes",

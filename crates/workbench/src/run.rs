@@ -82,8 +82,14 @@ pub fn add_run(
         let fraction = (total > 0).then(|| done as f64 / total as f64);
         on_stage(&Stage { what: "keeping the raw file", fraction })
     })?;
+    let mut reading = ReadingChoices { kind: Some(kind_of_file), ..request.choices.clone() };
+    if let (RawKind::Capture, Some(band), None) = (kind_of_file, reading.receive.band, reading.receive.step_hz) {
+        // An eighth of the bandwidth: no steady sine between two frequencies reads more than 0.1 dB low, so that what is
+        // kept as evidence needs no second measurement at the maxima.
+        reading.receive.step_hz = Some(band.bandwidth_hz() / 8.0);
+    }
     let kept = KeptChoices {
-        reading: ReadingChoices { kind: Some(kind_of_file), ..request.choices.clone() },
+        reading,
         judging: JudgingChoices { uncertainty_db: request.uncertainty_db, assume_detector: request.assume_detector },
     };
     let measured = kept_levels(&project, &capture.id, &kept.reading, on_stage)?;
