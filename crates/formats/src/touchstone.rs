@@ -460,6 +460,9 @@ impl<'a> Reader<'a> {
                 self.option_line(1, "")?
             }
         };
+        if self.text.lines().any(|l| l.trim_start().starts_with("! Port Impedance")) {
+            self.notes.push("comments name port impedances, which the format does not know: left out".into());
+        }
         let by_name = ports_of_name(self.name);
         let ports = self.ports.or(by_name).ok_or_else(|| {
             self.fault(1, "the number of ports is not said", "a file name ending in .s1p, .s2p, … or [Number of Ports]")
