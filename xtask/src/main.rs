@@ -34,9 +34,8 @@ fn main() -> ExitCode {
         Some("test") => test(),
         Some("bench") => bench::run(&rest),
         Some("web") => web_page(),
-        Some("openapi") => {
-            run(cargo(["test", "--quiet", "--locked", "-p", "app", "openapi"]).env("UPDATE", "1")).and_then(|()| web_page())
-        }
+        Some("openapi") => run(cargo(["test", "--quiet", "--locked", "-p", "app", "openapi"]).env("UPDATE", "1"))
+            .and_then(|()| web_page()),
         Some("help" | "--help" | "-h") | None => {
             print!("{HELP}");
             Ok(())
@@ -173,14 +172,17 @@ fn python() -> Result<PathBuf, String> {
 fn browser() -> Option<PathBuf> {
     let known = || {
         env::var_os("CHROMIUM").map(PathBuf::from).filter(|p| p.is_file()).or_else(|| {
-            ["chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"].into_iter().find_map(which).or_else(|| {
-                let fixed = [
-                    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
-                    "/Applications/Chromium.app/Contents/MacOS/Chromium",
-                    "C:\\Program Files\\Google\\Chrome\\Application\\chrome.exe",
-                ];
-                fixed.into_iter().map(PathBuf::from).find(|p| p.is_file())
-            })
+            ["chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"]
+                .into_iter()
+                .find_map(which)
+                .or_else(|| {
+                    let fixed = [
+                        "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+                        "/Applications/Chromium.app/Contents/MacOS/Chromium",
+                        "C:\\Program Files\\Google\\Chrome\\Application\\chrome.exe",
+                    ];
+                    fixed.into_iter().map(PathBuf::from).find(|p| p.is_file())
+                })
         })
     };
     known().or_else(|| {
