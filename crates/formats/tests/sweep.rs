@@ -214,6 +214,13 @@ fn faults_are_named_with_file_line_and_expectation() {
     }
 }
 
+#[test]
+fn a_sweep_beyond_all_bounds_is_refused_before_it_fills_the_memory() {
+    let text = "1\n".repeat(20_030_000);
+    let error = read_sweep(text.as_bytes(), "endless.csv", &SweepChoices::default()).unwrap_err();
+    assert_eq!(error.to_string(), "endless.csv: 20029999 rows is more than the 20000000 rows a sweep may have");
+}
+
 fn questions(file: &str, choices: &str) -> Vec<Question> {
     match read_with(file, choices) {
         Err(SweepError::Ambiguous { name, questions }) => {
