@@ -6,7 +6,7 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use emission::{Correction, Decision, SuspectLimit, Verdict};
-use formats::capture::{CaptureChoices, CaptureError, CaptureInfo};
+use formats::capture::{CaptureChoices, CaptureError, CaptureFormat, CaptureInfo};
 use formats::sweep::{SweepChoices, SweepError, SweepReading};
 use project::{Project, ProjectError, Subject};
 use serde_json::{Map, Value};
@@ -483,7 +483,17 @@ impl Backend {
         };
         match workbench::understand(path, &name, &reading) {
             Ok(Understanding::Sweep(sweep)) => of_sweep(&sweep),
-            Ok(Understanding::Capture(info)) => of_capture(&info),
+            Ok(Understanding::Capture(info)) => {
+                let mut reading_as_capture = of_capture(&info);
+                // A text that could also be a sweep, were its open points answered, is not taken for samples unasked.
+                if reading.kind.is_none() && info.format == CaptureFormat::Csv && reading.receive.band.is_none() {
+                    let as_sweep = ReadingChoices { kind: Some(RawKind::Sweep), ..reading };
+                    if let Err(WorkError::Sweep(SweepError::Ambiguous { .. })) = workbench::understand(path, &name, &as_sweep) {
+                        reading_as_capture.questions.insert(0, kind_question());
+                    }
+                }
+                reading_as_capture
+            }
             Err(WorkError::Sweep(SweepError::Ambiguous { questions, .. })) => Reading {
                 kind: "sweep".into(),
                 questions: questions
@@ -625,6 +635,15 @@ fn file_name(path: &Path) -> String {
 fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+fn kind_question() -> Question {
+    let answer = |value: &str, reading: &str| Answer { value: value.into(), reading: reading.into() };
+    Question {
+        field: "kind".into(),
+        question: "The text can be read in two ways.".into(),
+        answers: vec![answer("sweep", "levels against frequency"), answer("capture", "samples in time")],
+    }
 }
 
 fn rate_question() -> Question {
