@@ -415,34 +415,45 @@ mod shared {
         assert!(count >= 29, "{count} files");
     }
 
-    /// Maximum of the second curve as published beside it.
+    /// Files below a folder with one of these endings, in the order of their paths.
+    fn files(folder: &Path, endings: &[&str]) -> Vec<PathBuf> {
+        let mut found = Vec::new();
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                found.extend(files(&path, endings));
+            } else if path.extension().is_some_and(|e| endings.iter().any(|x| e == *x)) {
+                found.push(path);
+            }
+        }
+        found.sort();
+        found
+    }
+
+    /// Maxima of the two curves as published beside them.
     #[test]
     fn curves_in_watts() {
         let Some(data) = data() else { return };
-        for (name, level_dbm) in [("tek0002NRM.isf", -29.21), ("tek0003NRM.isf", -30.79)] {
-            let bytes = std::fs::read(data.join("rf_spectra/sigrok_isf").join(name)).unwrap();
-            let (f, level) = strongest(&read_sweep(&bytes, name, &SweepChoices::default()).unwrap());
-            assert!((f - 96e6).abs() < 1.0 && (level - level_dbm).abs() < 0.005, "{name}: {level} at {f}");
+        let curves = files(&data.join("rf_spectra"), &["isf"]);
+        assert_eq!(curves.len(), 2);
+        for (path, level_dbm) in curves.iter().zip([-29.21, -30.79]) {
+            let bytes = std::fs::read(path).unwrap();
+            let (f, level) = strongest(&read_sweep(&bytes, "curve", &SweepChoices::default()).unwrap());
+            assert!((f - 96e6).abs() < 1.0 && (level - level_dbm).abs() < 0.005, "{}: {level} at {f}", path.display());
         }
     }
 
-    /// Records over time, time statistics and curves of parts are no sweeps: none of them is taken for one.
+    /// Records over time, their statistics and curves of parts are no sweeps: none of them is taken for one.
     #[test]
     fn what_is_no_sweep_is_refused() {
         let Some(data) = data() else { return };
-        let mut count = 0;
-        for folder in
-            ["scope_csv/rigolwfm", "scope_csv/tm_data_types", "scope_csv/piel", "scope_csv/transistordatabase"]
-        {
-            for entry in std::fs::read_dir(data.join(folder)).unwrap() {
-                let path = entry.unwrap().path();
-                let name = path.display().to_string();
-                let reading = read_sweep(&std::fs::read(&path).unwrap(), &name, &SweepChoices::default());
-                assert!(reading.is_err(), "{name}: {:?}", describe(&reading.unwrap().understood));
-                count += 1;
-            }
+        let others = files(&data.join("scope_csv"), &["csv", "txt", "isf", "vcd"]);
+        assert!(others.len() >= 20, "{} files", others.len());
+        for path in others {
+            let name = path.display().to_string();
+            let reading = read_sweep(&std::fs::read(&path).unwrap(), &name, &SweepChoices::default());
+            assert!(reading.is_err(), "{name}: {:?}", describe(&reading.unwrap().understood));
         }
-        assert!(count >= 20, "{count} files");
     }
 }
 
