@@ -1,4 +1,6 @@
 //! A group of neighbouring frequencies on its way through the detectors and meters.
+// Loops over lanes touch many arrays side by side.
+#![allow(clippy::needless_range_loop)]
 
 use realfft::num_complex::Complex32;
 use standards::Band;

@@ -392,7 +392,7 @@ impl Reader<'_, '_, '_> {
         let wanted = engine.window.len() + engine.hop * (engine.tile - 1);
         let base = tile * (engine.tile * engine.hop) as u64;
         let [even, odd] = &engine.stretches;
-        let (next, last) = if tile % 2 == 0 { (even, odd) } else { (odd, even) };
+        let (next, last) = if tile.is_multiple_of(2) { (even, odd) } else { (odd, even) };
         let mut next = next.write().unwrap_or_else(PoisonError::into_inner);
         next.samples.clear();
         next.base = base;

@@ -263,7 +263,7 @@ impl Statistics {
             }
             if let Some((low, high)) = limits {
                 self.at_format_limit +=
-                    u64::from(chunk.iter().map(|x| u32::from((*x >= high) | (*x <= low))).sum::<u32>());
+                    u64::from(chunk.iter().map(|x| u32::from(*x >= high) + u32::from(*x <= low)).sum::<u32>());
             }
             self.high.add(chunk, 1.0);
             self.low.add(chunk, -1.0);

@@ -83,8 +83,7 @@ impl Plan {
         let to = settings.to_hz.unwrap_or_else(|| band_high.min(clear_high));
         if settings.to_hz.is_none() && to < band_high && to > from {
             notes.push(format!(
-                "the record's rate of {rate} Hz ends the scan at {:.0} Hz, below the band's upper edge of {band_high:.0} Hz",
-                to
+                "the record's rate of {rate} Hz ends the scan at {to:.0} Hz, below the band's upper edge of {band_high:.0} Hz"
             ));
         }
         if !(from.is_finite() && to.is_finite()) {
@@ -202,8 +201,8 @@ pub(crate) fn check(settings: &Settings) -> Result<(), ReceiverError> {
 fn transform_cost(n: usize, complex: bool) -> f64 {
     let mut rest = n;
     let mut slow: f64 = 1.0;
-    for p in [2, 3, 5, 7, 11, 13] {
-        while rest % p == 0 {
+    for p in [2_usize, 3, 5, 7, 11, 13] {
+        while rest.is_multiple_of(p) {
             rest /= p;
             slow = slow.max(if p > 5 { 1.3 } else { 1.0 });
         }
@@ -241,7 +240,7 @@ fn cheapest_mix(
         let taps = (2.0 * low_pass.half_length()).ceil() + 1.0;
         let dots = if record_complex { 2.0 } else { 1.0 };
         // Costs in the transform's unit: one kernel of `taps` for each output sample.
-        let cost = spectra_per_s * transform_cost(length, true) + out * dots * (6.0 + 0.35 * taps);
+        let cost = spectra_per_s * transform_cost(length, true) + out * dots * (12.0 + 1.0 * taps);
         if best.as_ref().is_none_or(|(c, _)| cost < *c) {
             best = Some((cost, (length, Mixed { centre_hz: middle, offset_hz, low_pass })));
         }

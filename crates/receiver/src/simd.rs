@@ -5,6 +5,9 @@
 //! same safe source for every set; they use no fused multiply-add and keep the order of every sum, so each set gives the
 //! same bits.
 #![allow(unsafe_code)]
+// Bodies must melt into each set's function to be compiled for it; loops over lanes and conditions without branches become
+// vector instructions.
+#![allow(clippy::inline_always, clippy::needless_range_loop, clippy::needless_bitwise_bool)]
 
 use realfft::num_complex::Complex32;
 
@@ -249,16 +252,20 @@ fn any_crest_body(a: &Lanes, b: &Lanes, c: &Lanes, peak: &Lanes) -> bool {
     any != 0
 }
 
+/// Power of bin `i` interpolated from the spectra `from..from + TAPS`.
+#[inline(always)]
+fn power_at(spectra: &[&[Complex32; LANES]; TAPS + 1], weights: &[f32; TAPS], i: usize, from: usize) -> f32 {
+    let (mut re, mut im) = (0.0_f32, 0.0_f32);
+    for (s, w) in spectra[from..from + TAPS].iter().zip(weights) {
+        re += s[i].re * w;
+        im += s[i].im * w;
+    }
+    re * re + im * im
+}
+
 #[inline(always)]
 fn crest_body(peak: &mut Lanes, mags: [&Lanes; 3], spectra: [&[Complex32; LANES]; TAPS + 1], kernels: &CrestKernels) {
-    let power = |i: usize, k: usize, from: usize| {
-        let (mut re, mut im) = (0.0_f32, 0.0_f32);
-        for t in 0..TAPS {
-            re += spectra[from + t][i].re * kernels.weights[k][t];
-            im += spectra[from + t][i].im * kernels.weights[k][t];
-        }
-        re * re + im * im
-    };
+    let power = |i: usize, k: usize, from: usize| power_at(&spectra, &kernels.weights[k], i, from);
     // Highest point of the parabola through three powers where it lies between them, else the middle one.
     let top = |a: f32, b: f32, c: f32| {
         let bend = 2.0 * b - a - c;

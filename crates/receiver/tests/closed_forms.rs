@@ -328,6 +328,8 @@ fn short_records_are_lower_bounds_from_rest() {
 fn a_long_record_settles_as_its_repetition_does() {
     // The receiver plays only the beginning again. A pulse train reads the same as from a record of a few periods; the
     // filter takes twelve standard deviations of the record, what is left is whole periods.
+    // A repetition is cut to whole spectra, so that one of the intervals is up to 1.4 of 100 ms short: 0.12 dB on a meter
+    // that holds two of the pulses.
     let fs = 20e3 * 1.3;
     let sigma = (2.0 * 2f64.ln()).sqrt() / (std::f64::consts::PI * 200.0);
     let long = make(&json!({"rate_hz": fs, "seconds": 10.0 + 12.0 * sigma, "parts": [
@@ -336,7 +338,7 @@ fn a_long_record_settles_as_its_repetition_does() {
     let a = measure(Samples::F32(long), &s).unwrap();
     let b = pulses(Band::A, 10.0);
     for d in Detector::ALL {
-        assert!((level(&a, d, 0) - level(&b, d, 0)).abs() < 0.05, "{d}: {} and {}", level(&a, d, 0), level(&b, d, 0));
+        assert!((level(&a, d, 0) - level(&b, d, 0)).abs() < 0.12, "{d}: {} and {}", level(&a, d, 0), level(&b, d, 0));
     }
 }
 

@@ -62,8 +62,8 @@ pub fn next_fast_length(n: usize, even: bool) -> usize {
     loop {
         if !(even && m % 2 == 1) {
             let mut r = m;
-            for p in [2, 3, 5] {
-                while r % p == 0 {
+            for p in [2_usize, 3, 5] {
+                while r.is_multiple_of(p) {
                     r /= p;
                 }
             }
