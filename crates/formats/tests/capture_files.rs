@@ -514,6 +514,9 @@ fn texts_of_our_own_shapes() {
     let mut c = open_capture(&path, &choices).unwrap();
     assert_eq!(numbers(&mut c), [2.0, 4.0, 6.0]);
     assert_eq!(c.info().rate_hz, Some(1e3));
+    let path = written(&folder, "u.csv", b"time_s,voltage_v,current_ma\n0,1,2\n1e-3,3,4\n2e-3,5,6\n");
+    let choices = CaptureChoices { channels: vec!["voltage_V".into()], ..CaptureChoices::default() };
+    assert_eq!(numbers(&mut open_capture(&path, &choices).unwrap()), [1.0, 3.0, 5.0]);
     // The last line is still being written.
     let mut c = read(b"time,v\n0,1\n1,2\n2,3\n3,");
     assert_eq!((c.info().frames, numbers(&mut c).len()), (Some(3), 3));

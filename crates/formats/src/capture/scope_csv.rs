@@ -681,7 +681,26 @@ pub(super) fn open(
         .enumerate()
         .map(|(i, &c)| if named[c].0.is_empty() { format!("channel {}", i + 1) } else { named[c].0.clone() })
         .collect();
-    let keep = pick(path, &choices.channels, &channel_names)?;
+    // A column may also be asked for by the whole cell of the header, unit and all.
+    let wanted: Vec<String> = choices
+        .channels
+        .iter()
+        .map(|asked| {
+            let whole = channel_columns.iter().position(|&c| {
+                let (name, Some(unit)) = &named[c] else { return false };
+                [
+                    format!("{name}_{unit}"),
+                    format!("{name} ({unit})"),
+                    format!("{name} [{unit}]"),
+                    format!("{name}/{unit}"),
+                ]
+                .iter()
+                .any(|cell| cell.eq_ignore_ascii_case(asked.trim()))
+            });
+            whole.map_or_else(|| asked.clone(), |i| channel_names[i].clone())
+        })
+        .collect();
+    let keep = pick(path, &wanted, &channel_names)?;
     let complex = choices.complex == Some(true);
     if complex && keep.len() != 2 {
         return Err(super::choice(
