@@ -1,5 +1,5 @@
 //! Records made from a description, and a source that hands them out.
-#![allow(dead_code)] // each test binary uses its own share
+#![allow(dead_code, unreachable_pub)] // each test binary uses its own share
 
 use std::f64::consts::TAU;
 use std::ops::ControlFlow;
