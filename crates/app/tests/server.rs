@@ -53,18 +53,29 @@ fn start() -> Running {
         "name = \"Pump timer\"\n\n[[ports]]\nid = \"inlet\"\nkind = \"ac_mains\"\nname = \"Mains inlet\"\ncable_length_m = 1.8\n",
     )
     .expect("product.toml is written");
-    let mut process =
-        hushfield().arg("serve").arg(&project).args(["--port", "0"]).stdout(Stdio::piped()).spawn().expect("hushfield runs");
+    let mut process = hushfield()
+        .arg("serve")
+        .arg(&project)
+        .args(["--port", "0"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("hushfield runs");
     let mut line = String::new();
     BufReader::new(process.stdout.take().expect("standard output")).read_line(&mut line).expect("the address");
-    let host = line.trim().strip_prefix("http://").and_then(|l| l.strip_suffix('/')).expect("an address on the first line").to_owned();
+    let host = line
+        .trim()
+        .strip_prefix("http://")
+        .and_then(|l| l.strip_suffix('/'))
+        .expect("an address on the first line")
+        .to_owned();
     assert!(host.starts_with("127.0.0.1:"), "{host}");
     Running { process, host, dir }
 }
 
 impl Running {
     fn send(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
-        let mut request = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
+        let mut request =
+            format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
         if !headers.iter().any(|h| h.0 == "Host") {
             write!(request, "Host: {}\r\n", self.host).expect("text");
         }
@@ -201,7 +212,8 @@ fn a_sweep_becomes_a_run_with_its_verdict_levels_and_report() {
     assert_eq!(values.len(), 8000);
     assert_eq!((values[0], values[3999]), (150e3, 30e6));
     let highest = values[4000..].iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let thinned = numbers(&server.get(&format!("/api/runs/{id}/trace?columns=0&from_hz=500e3&to_hz=2e6&pixels=20")).body);
+    let thinned =
+        numbers(&server.get(&format!("/api/runs/{id}/trace?columns=0&from_hz=500e3&to_hz=2e6&pixels=20")).body);
     assert!(thinned.len() <= 2 * 2 * 20, "{}", thinned.len());
     assert!(thinned[thinned.len() / 2..].contains(&highest), "the maximum is kept");
     let wrong = server.get(&format!("/api/runs/{id}/trace?columns=7"));
@@ -211,7 +223,12 @@ fn a_sweep_becomes_a_run_with_its_verdict_levels_and_report() {
     assert!(String::from_utf8_lossy(&csv.body).starts_with("frequency_hz,"));
     assert!(String::from_utf8_lossy(&csv.body).lines().count() > 4000);
     let pdf = server.get(&format!("/api/report.pdf?run={id}"));
-    assert_eq!((pdf.status, pdf.header("content-type")), (200, Some("application/pdf")), "{}", String::from_utf8_lossy(&pdf.body));
+    assert_eq!(
+        (pdf.status, pdf.header("content-type")),
+        (200, Some("application/pdf")),
+        "{}",
+        String::from_utf8_lossy(&pdf.body)
+    );
     assert!(pdf.body.starts_with(b"%PDF-"));
 
     let project = server.get("/api/project").json();
@@ -225,7 +242,12 @@ fn what_can_be_read_two_ways_is_asked_and_the_answer_is_kept() {
     let unit_unknown = sweep(500, 60.0).replace("Quasi-peak (dBuV)", "level");
     let understood = server.upload("sweep.csv", unit_unknown.as_bytes());
     let asked = |answer: &Value| -> Vec<String> {
-        answer["questions"].as_array().expect("a list").iter().filter_map(|q| q["field"].as_str().map(str::to_owned)).collect()
+        answer["questions"]
+            .as_array()
+            .expect("a list")
+            .iter()
+            .filter_map(|q| q["field"].as_str().map(str::to_owned))
+            .collect()
     };
     assert!(!asked(&understood).is_empty(), "nothing is guessed: {understood}");
     let id = understood["upload_id"].as_str().expect("an id");
@@ -253,7 +275,10 @@ fn bad_input_is_refused_in_words_and_leaves_the_project_as_it_was() {
     for (path, body) in [("/api/measure", json!({ "upload_id": "../x" })), ("/api/measure", json!("x"))] {
         assert_eq!(server.post(path, &body).status, 422);
     }
-    let traversal = server.post("/api/measure", &json!({ "upload_id": "..", "choices": { "answers": {} }, "port": "inlet", "limits": [] }));
+    let traversal = server.post(
+        "/api/measure",
+        &json!({ "upload_id": "..", "choices": { "answers": {} }, "port": "inlet", "limits": [] }),
+    );
     assert_eq!(traversal.status, 404);
     assert_eq!(server.get("/api/runs/nothing").status, 404);
     assert_eq!(server.get("/api/no-such-thing").status, 404);
@@ -263,7 +288,8 @@ fn bad_input_is_refused_in_words_and_leaves_the_project_as_it_was() {
     // A file that reads, with a port and a limit that are not there.
     let good = server.upload("good.csv", sweep(500, 30.0).as_bytes());
     for (port, limit) in [("nowhere", class_b(&server)), ("inlet", "no-such-limit".to_owned())] {
-        let request = json!({ "upload_id": good["upload_id"], "choices": { "answers": {} }, "port": port, "limits": [limit] });
+        let request =
+            json!({ "upload_id": good["upload_id"], "choices": { "answers": {} }, "port": port, "limits": [limit] });
         let job = server.post("/api/measure", &request);
         let end = server.end_of(job.json()["job_id"].as_str().expect("an id"));
         assert_eq!(end["state"], "failed", "{end}");

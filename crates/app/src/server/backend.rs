@@ -15,8 +15,8 @@ use workbench::{
 };
 
 use super::types::{
-    Answer, ChainElement, ChainSummary, Choices, Fact, Finding, Gap, Limit, LimitResult, MeasureRequest, Overview, Point,
-    Port, Problem, Question, Run, RunSummary, State, Suspect, TraceColumn, TraceInfo,
+    Answer, ChainElement, ChainSummary, Choices, Fact, Finding, Gap, Limit, LimitResult, MeasureRequest, Overview,
+    Point, Port, Problem, Question, Run, RunSummary, State, Suspect, TraceColumn, TraceInfo,
 };
 
 /// Why a request is not answered.
@@ -61,7 +61,9 @@ pub(super) type Tell<'a> = dyn FnMut(Option<f64>, &str) -> ControlFlow<()> + 'a;
 fn problem(error: &dyn std::fmt::Display, place: &str) -> Problem {
     let text = error.to_string();
     let (found, expected) = match text.rsplit_once("expected") {
-        Some((found, expected)) => (found.trim_end_matches([' ', ':', ';', ',', '(']), expected.trim_start_matches([':', ' '])),
+        Some((found, expected)) => {
+            (found.trim_end_matches([' ', ':', ';', ',', '(']), expected.trim_start_matches([':', ' ']))
+        }
         None => (text.as_str(), ""),
     };
     let (place, what) = match found.split_once(": ") {
@@ -178,8 +180,11 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
 /// superseded by a later one on the same conductor against the same limits.
 fn deciding(project: &Project, runs: &[project::Run], port: &str) -> (State, String, Vec<RunSummary>) {
     let mut latest: HashMap<(String, Vec<String>), usize> = HashMap::new();
-    let here: Vec<(usize, &project::Run)> =
-        runs.iter().enumerate().filter(|(_, r)| r.withdrawn.is_none() && r.record.port.as_deref() == Some(port)).collect();
+    let here: Vec<(usize, &project::Run)> = runs
+        .iter()
+        .enumerate()
+        .filter(|(_, r)| r.withdrawn.is_none() && r.record.port.as_deref() == Some(port))
+        .collect();
     for (i, run) in &here {
         let mut limits = run.record.limits.clone();
         limits.sort();
@@ -198,8 +203,9 @@ fn deciding(project: &Project, runs: &[project::Run], port: &str) -> (State, Str
     };
     let margin = |s: &RunSummary| s.margin_db.unwrap_or(f64::INFINITY);
     now.sort_by(|a, b| weight(a).cmp(&weight(b)).then(margin(a).total_cmp(&margin(b))));
-    let (state, sentence) =
-        now.first().map_or((State::Untested, "Nothing measured yet.".to_owned()), |worst| (worst.state, worst.sentence.clone()));
+    let (state, sentence) = now
+        .first()
+        .map_or((State::Untested, "Nothing measured yet.".to_owned()), |worst| (worst.state, worst.sentence.clone()));
     now.extend(before);
     (state, sentence, now)
 }
@@ -235,7 +241,8 @@ fn results(verdict: &Verdict) -> Vec<LimitResult> {
         .iter()
         .map(|r| {
             let used: Vec<&str> = r.detector_used.iter().map(|d| d.name()).collect();
-            let read = if used.is_empty() { "no reading".to_owned() } else { format!("{} readings", used.join(" and ")) };
+            let read =
+                if used.is_empty() { "no reading".to_owned() } else { format!("{} readings", used.join(" and ")) };
             let end = match r.decision {
                 Decision::Pass => "they stay below it",
                 Decision::Fail => "they go above it",
@@ -247,7 +254,10 @@ fn results(verdict: &Verdict) -> Vec<LimitResult> {
                 conclusive: r.conclusive,
                 margin_db: finite(r.worst_margin_db),
                 frequency_hz: finite(r.worst_frequency_hz),
-                sentence: format!("A limit for the {} detector, held against {read} at {} frequencies: {end}.", r.detector, r.points),
+                sentence: format!(
+                    "A limit for the {} detector, held against {read} at {} frequencies: {end}.",
+                    r.detector, r.points
+                ),
             }
         })
         .collect()
@@ -397,7 +407,12 @@ impl Backend {
             facts.push(fact("Equipment", words.join(", ")));
         }
         facts.push(fact("Recorded by", &kept.added_by));
-        let hash = record.captures.first().and_then(|c| project.capture(&c.capture).ok()).map(|c| c.file.blake3).unwrap_or_default();
+        let hash = record
+            .captures
+            .first()
+            .and_then(|c| project.capture(&c.capture).ok())
+            .map(|c| c.file.blake3)
+            .unwrap_or_default();
         let mut run = Run {
             summary: summary(&project, &kept),
             results: Vec::new(),
@@ -479,7 +494,13 @@ impl Backend {
         let name = file_name(path);
         let reading = match reading_choices(choices) {
             Ok(reading) => reading,
-            Err(problem) => return Reading { problem: Some(problem), kind: choices.kind.clone().unwrap_or_default(), ..Reading::default() },
+            Err(problem) => {
+                return Reading {
+                    problem: Some(problem),
+                    kind: choices.kind.clone().unwrap_or_default(),
+                    ..Reading::default()
+                };
+            }
         };
         match workbench::understand(path, &name, &reading) {
             Ok(Understanding::Sweep(sweep)) => of_sweep(&sweep),
@@ -488,7 +509,9 @@ impl Backend {
                 // A text that could also be a sweep, were its open points answered, is not taken for samples unasked.
                 if reading.kind.is_none() && info.format == CaptureFormat::Csv && reading.receive.band.is_none() {
                     let as_sweep = ReadingChoices { kind: Some(RawKind::Sweep), ..reading };
-                    if let Err(WorkError::Sweep(SweepError::Ambiguous { .. })) = workbench::understand(path, &name, &as_sweep) {
+                    if let Err(WorkError::Sweep(SweepError::Ambiguous { .. })) =
+                        workbench::understand(path, &name, &as_sweep)
+                    {
                         reading_as_capture.questions.insert(0, kind_question());
                     }
                 }
@@ -501,7 +524,11 @@ impl Backend {
                     .map(|q| Question {
                         field: q.choice,
                         question: format!("{}.", capital(&q.what)),
-                        answers: q.candidates.into_iter().map(|c| Answer { value: c.value, reading: c.reading }).collect(),
+                        answers: q
+                            .candidates
+                            .into_iter()
+                            .map(|c| Answer { value: c.value, reading: c.reading })
+                            .collect(),
                     })
                     .collect(),
                 ..Reading::default()
@@ -512,12 +539,21 @@ impl Backend {
             Err(error) => {
                 // People know their file by its name, not by where it waits.
                 let text = error.to_string().replace(&path.display().to_string(), &name);
-                Reading { kind: choices.kind.clone().unwrap_or_default(), problem: Some(problem(&text, &name)), ..Reading::default() }
+                Reading {
+                    kind: choices.kind.clone().unwrap_or_default(),
+                    problem: Some(problem(&text, &name)),
+                    ..Reading::default()
+                }
             }
         }
     }
 
-    pub(super) fn measure(&self, path: &Path, request: &MeasureRequest, tell: &mut Tell<'_>) -> Result<String, Stopped> {
+    pub(super) fn measure(
+        &self,
+        path: &Path,
+        request: &MeasureRequest,
+        tell: &mut Tell<'_>,
+    ) -> Result<String, Stopped> {
         let name = file_name(path);
         let input = |what: String, place: &str, expected: &str| {
             Stopped::Fault(Fault::Input(Problem { what, place: place.into(), expected: expected.into() }))
@@ -528,7 +564,8 @@ impl Backend {
         }
         if let Some(start) = &request.start {
             choices.receive.start = Some(
-                serde_json::from_value(Value::String(start.clone())).map_err(|_| input(format!("`{start}`"), "start", "rest or settled"))?,
+                serde_json::from_value(Value::String(start.clone()))
+                    .map_err(|_| input(format!("`{start}`"), "start", "rest or settled"))?,
             );
         }
         let some = |text: &String| (!text.trim().is_empty()).then(|| text.trim().to_owned());
@@ -543,9 +580,11 @@ impl Backend {
             choices,
             ..RunRequest::default()
         };
-        workbench::add_run(&self.dir, path, &name, &run, &mut |stage: &Stage| tell(stage.fraction, stage.what)).map_err(|error| {
-            if error.kind() == WorkErrorKind::Cancelled { Stopped::Cancelled } else { Stopped::Fault(error.into()) }
-        })
+        workbench::add_run(&self.dir, path, &name, &run, &mut |stage: &Stage| tell(stage.fraction, stage.what)).map_err(
+            |error| {
+                if error.kind() == WorkErrorKind::Cancelled { Stopped::Cancelled } else { Stopped::Fault(error.into()) }
+            },
+        )
     }
 }
 
@@ -619,7 +658,13 @@ fn fill(run: &mut Run, found: &mut Vec<Finding>, evaluation: &Evaluation, day: &
     run.uncertainty.clone_from(&verdict.uncertainty.statement);
     run.notes.extend(verdict.notes.iter().cloned());
     run.notes.extend(verdict.still_to_measure.iter().take(12).map(|s| {
-        format!("Still to measure with the {} detector: {} to {} ({}).", s.detector, frequency(s.from_hz), frequency(s.to_hz), s.reason)
+        format!(
+            "Still to measure with the {} detector: {} to {} ({}).",
+            s.detector,
+            frequency(s.from_hz),
+            frequency(s.to_hz),
+            s.reason
+        )
     }));
     run.gaps.extend(verdict.not_measured.iter().map(|n| Gap {
         from_hz: n.from_hz,
@@ -647,7 +692,11 @@ fn kind_question() -> Question {
 }
 
 fn rate_question() -> Question {
-    Question { field: "rate_hz".into(), question: "The file does not say how many samples a second it holds.".into(), answers: Vec::new() }
+    Question {
+        field: "rate_hz".into(),
+        question: "The file does not say how many samples a second it holds.".into(),
+        answers: Vec::new(),
+    }
 }
 
 fn of_sweep(sweep: &SweepReading) -> Reading {
@@ -659,7 +708,10 @@ fn of_sweep(sweep: &SweepReading) -> Reading {
     for c in &u.columns {
         let detector = c.detector.map_or_else(String::new, |d| format!(", {d}"));
         let unit = c.unit.as_ref().map_or_else(String::new, |u| format!(", {u}"));
-        facts.push(fact(&format!("Column {}", c.number), format!("{}: {}{unit}{detector} ({})", c.name, key(c.role), c.why)));
+        facts.push(fact(
+            &format!("Column {}", c.number),
+            format!("{}: {}{unit}{detector} ({})", c.name, key(c.role), c.why),
+        ));
     }
     if let Some(unit) = u.frequency_unit {
         facts.push(fact("Frequencies in", format!("{unit} ({})", u.frequency_unit_from)));
@@ -677,14 +729,18 @@ fn of_sweep(sweep: &SweepReading) -> Reading {
         questions.push(Question {
             field: "detector".into(),
             question: "The file does not say which detector made the levels.".into(),
-            answers: standards::Detector::ALL.map(|d| Answer { value: d.key().into(), reading: d.name().into() }).to_vec(),
+            answers: standards::Detector::ALL
+                .map(|d| Answer { value: d.key().into(), reading: d.name().into() })
+                .to_vec(),
         });
     }
     if sweep.trace.unit.is_none() {
         questions.push(Question {
             field: "level_unit".into(),
             question: "The file does not say the unit of its levels.".into(),
-            answers: quantity::Unit::ALL.map(|u| Answer { value: u.ascii().into(), reading: u.symbol().into() }).to_vec(),
+            answers: quantity::Unit::ALL
+                .map(|u| Answer { value: u.ascii().into(), reading: u.symbol().into() })
+                .to_vec(),
         });
     }
     Reading { kind: "sweep".into(), facts, questions, problem: None }
@@ -699,7 +755,10 @@ fn of_capture(info: &CaptureInfo) -> Reading {
         None => questions.push(rate_question()),
     }
     if let Some(seconds) = info.duration_s {
-        facts.push(fact("Duration", if seconds < 1.0 { format!("{:.3} ms", seconds * 1e3) } else { format!("{seconds:.3} s") }));
+        facts.push(fact(
+            "Duration",
+            if seconds < 1.0 { format!("{:.3} ms", seconds * 1e3) } else { format!("{seconds:.3} s") },
+        ));
     }
     match info.channels.first() {
         Some(c) if !c.scale_known && info.full_scale.is_some() => questions.push(Question {
@@ -709,7 +768,11 @@ fn of_capture(info: &CaptureInfo) -> Reading {
         }),
         Some(c) => facts.push(fact(
             "Scale",
-            if c.scale_known { format!("{} {} for one", c.volts_per_unit, c.unit) } else { "taken as volts".to_owned() },
+            if c.scale_known {
+                format!("{} {} for one", c.volts_per_unit, c.unit)
+            } else {
+                "taken as volts".to_owned()
+            },
         )),
         None => {}
     }
@@ -718,7 +781,8 @@ fn of_capture(info: &CaptureInfo) -> Reading {
     }
     facts.extend(info.notes.iter().map(|n| fact("Note", n)));
     for a in info.annotations.iter().take(8) {
-        let words = [a.label.as_str(), a.comment.as_str()].into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>().join(": ");
+        let words =
+            [a.label.as_str(), a.comment.as_str()].into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>().join(": ");
         facts.push(fact("Annotation", words));
     }
     Reading { kind: "capture".into(), facts, questions, problem: None }
@@ -743,9 +807,15 @@ fn reading_choices(choices: &Choices) -> Result<ReadingChoices, Problem> {
         expected: expected.to_owned(),
     };
     let positive = |field: &str, value: &str| {
-        value.trim().parse::<f64>().ok().filter(|v| v.is_finite() && *v > 0.0).ok_or_else(|| wrong(field, value, "a number above zero"))
+        value
+            .trim()
+            .parse::<f64>()
+            .ok()
+            .filter(|v| v.is_finite() && *v > 0.0)
+            .ok_or_else(|| wrong(field, value, "a number above zero"))
     };
-    let count = |field: &str, value: &str| value.trim().parse::<usize>().map_err(|_| wrong(field, value, "a whole number"));
+    let count =
+        |field: &str, value: &str| value.trim().parse::<usize>().map_err(|_| wrong(field, value, "a whole number"));
     let kind = match choices.kind.as_deref() {
         None | Some("") => None,
         Some("sweep") => Some(RawKind::Sweep),
@@ -791,7 +861,8 @@ fn reading_choices(choices: &Choices) -> Result<ReadingChoices, Problem> {
         }
     }
     let fields: Vec<String> = sweep.keys().cloned().collect();
-    let sweep: SweepChoices = serde_json::from_value(Value::Object(sweep)).map_err(|e| problem(&e, &fields.join(", ")))?;
+    let sweep: SweepChoices =
+        serde_json::from_value(Value::Object(sweep)).map_err(|e| problem(&e, &fields.join(", ")))?;
     Ok(ReadingChoices { kind, sweep, capture, receive })
 }
 
@@ -801,9 +872,15 @@ mod tests {
 
     #[test]
     fn answers_become_the_readers_choices() {
-        let answers = [("level_unit", "dBm"), ("delimiter", "tab"), ("level_columns", "2, peak"), ("detector", "quasi_peak"), ("rate_hz", "62.5e6")]
-            .map(|(k, v)| (k.to_owned(), v.to_owned()))
-            .into();
+        let answers = [
+            ("level_unit", "dBm"),
+            ("delimiter", "tab"),
+            ("level_columns", "2, peak"),
+            ("detector", "quasi_peak"),
+            ("rate_hz", "62.5e6"),
+        ]
+        .map(|(k, v)| (k.to_owned(), v.to_owned()))
+        .into();
         let read = reading_choices(&Choices { kind: Some("sweep".into()), answers }).expect("choices");
         assert_eq!(read.kind, Some(RawKind::Sweep));
         assert_eq!(read.capture.rate_hz, Some(62.5e6));
@@ -824,7 +901,10 @@ mod tests {
     #[test]
     fn an_errors_sentence_is_cut_into_its_parts() {
         let cut = problem(&"sweep.csv, line 7, column 2: `abc`: expected a level", "file");
-        assert_eq!(cut, Problem { what: "`abc`".into(), place: "sweep.csv, line 7, column 2".into(), expected: "a level".into() });
+        assert_eq!(
+            cut,
+            Problem { what: "`abc`".into(), place: "sweep.csv, line 7, column 2".into(), expected: "a level".into() }
+        );
         let whole = problem(&"it broke", "file");
         assert_eq!((whole.what.as_str(), whole.place.as_str(), whole.expected.as_str()), ("it broke", "file", ""));
     }

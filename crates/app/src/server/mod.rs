@@ -82,7 +82,12 @@ impl Refusal {
     }
 
     fn missing(what: &str, id: &str) -> Self {
-        Self::new(StatusCode::NOT_FOUND, format!("there is no {what} `{id}`"), "address", format!("the id of a {what} of this project"))
+        Self::new(
+            StatusCode::NOT_FOUND,
+            format!("there is no {what} `{id}`"),
+            "address",
+            format!("the id of a {what} of this project"),
+        )
     }
 
     fn ours(error: &dyn std::fmt::Display) -> Self {
@@ -154,12 +159,21 @@ async fn run(State(app): App, Path(id): Path<String>) -> Answer<Json<Run>> {
     responses((status = 200, body = Vec<u8>, content_type = "application/octet-stream"), (status = 400, body = Problem), (status = 404, body = Problem)))]
 async fn trace(State(app): App, Path(id): Path<String>, query: Asked<TraceQuery>) -> Answer<Response> {
     let Query(query) = query?;
-    let wrong = |found: &str| Refusal::new(StatusCode::BAD_REQUEST, format!("no column `{found}`"), "columns", "indices of the run's columns, such as 0,2");
-    let asked: Vec<usize> = query.columns.split(',').map(|c| c.trim().parse().map_err(|_| wrong(c))).collect::<Result<_, _>>()?;
+    let wrong = |found: &str| {
+        Refusal::new(
+            StatusCode::BAD_REQUEST,
+            format!("no column `{found}`"),
+            "columns",
+            "indices of the run's columns, such as 0,2",
+        )
+    };
+    let asked: Vec<usize> =
+        query.columns.split(',').map(|c| c.trim().parse().map_err(|_| wrong(c))).collect::<Result<_, _>>()?;
     let data = blocking(move || {
         let (frequency_hz, columns) = app.backend.levels(&id)?;
         let range = thin::window(&frequency_hz, query.from_hz, query.to_hz);
-        let Some(levels) = asked.iter().map(|&c| columns.get(c).map(|l| &l[range.clone()])).collect::<Option<Vec<_>>>() else {
+        let Some(levels) = asked.iter().map(|&c| columns.get(c).map(|l| &l[range.clone()])).collect::<Option<Vec<_>>>()
+        else {
             return Ok(None);
         };
         let frequency_hz = &frequency_hz[range];
@@ -246,16 +260,28 @@ async fn receive_file(path: &std::path::Path, body: Body) -> Answer<()> {
     let mut stream = body.into_data_stream();
     let mut total = 0_u64;
     while let Some(piece) = stream.next().await {
-        let piece = piece.map_err(|e| Refusal::new(StatusCode::BAD_REQUEST, format!("the file broke off: {e}"), "upload", "the whole file"))?;
+        let piece = piece.map_err(|e| {
+            Refusal::new(StatusCode::BAD_REQUEST, format!("the file broke off: {e}"), "upload", "the whole file")
+        })?;
         total += piece.len() as u64;
         if total > MAX_UPLOAD_BYTES {
-            return Err(Refusal::new(StatusCode::PAYLOAD_TOO_LARGE, "the file is too large", "upload", "at most 64 GiB"));
+            return Err(Refusal::new(
+                StatusCode::PAYLOAD_TOO_LARGE,
+                "the file is too large",
+                "upload",
+                "at most 64 GiB",
+            ));
         }
         file.write_all(&piece).await.map_err(|e| Refusal::ours(&e))?;
     }
     file.flush().await.map_err(|e| Refusal::ours(&e))?;
     if total == 0 {
-        return Err(Refusal::new(StatusCode::UNPROCESSABLE_ENTITY, "the file is empty", "upload", "a sweep or a capture"));
+        return Err(Refusal::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "the file is empty",
+            "upload",
+            "a sweep or a capture",
+        ));
     }
     Ok(())
 }
@@ -336,7 +362,10 @@ async fn measure(State(app): App, request: Sent<MeasureRequest>) -> Answer<(Stat
 /// How a job goes on, until it ends.
 #[utoipa::path(get, path = "/api/jobs/{id}", params(("id" = String, Path)),
     responses((status = 200, body = JobEvent, content_type = "text/event-stream"), (status = 404, body = Problem)))]
-async fn job_events(State(app): App, Path(id): Path<String>) -> Answer<Sse<impl Stream<Item = Result<Event, Infallible>>>> {
+async fn job_events(
+    State(app): App,
+    Path(id): Path<String>,
+) -> Answer<Sse<impl Stream<Item = Result<Event, Infallible>>>> {
     let state = app.jobs().get(&id).map(|j| j.state.clone()).ok_or_else(|| Refusal::missing("job", &id))?;
     let mut ended = false;
     let events = WatchStream::new(state).take_while(move |event| {
@@ -362,7 +391,9 @@ async fn changes(State(app): App) -> Sse<impl Stream<Item = Result<Event, Infall
     sse(WatchStream::new(app.revision.subscribe()).map(|revision| Changed { revision }))
 }
 
-fn sse<T: serde::Serialize>(events: impl Stream<Item = T> + Send + 'static) -> Sse<impl Stream<Item = Result<Event, Infallible>> + Send + 'static> {
+fn sse<T: serde::Serialize>(
+    events: impl Stream<Item = T> + Send + 'static,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>> + Send + 'static> {
     // Our own types always serialise; an event without data would tell the page nothing, so it is left out.
     Sse::new(events.filter_map(|e| Event::default().json_data(e).ok()).map(Ok)).keep_alive(KeepAlive::default())
 }
@@ -393,13 +424,22 @@ impl Shared {
 /// The last part of a name, with nothing in it that a file system could take for more than a name.
 fn file_safe(name: &str) -> String {
     let last = name.rsplit(['/', '\\']).next().unwrap_or_default();
-    let clean: String = last.chars().map(|c| if c.is_control() || "<>:\"|?*".contains(c) { '_' } else { c }).take(200).collect();
+    let clean: String =
+        last.chars().map(|c| if c.is_control() || "<>:\"|?*".contains(c) { '_' } else { c }).take(200).collect();
     if clean.trim_matches(['.', ' ']).is_empty() { "file".into() } else { clean }
 }
 
 fn download(kind: &'static str, name: &str, data: Vec<u8>) -> Response {
-    let ascii: String = name.chars().map(|c| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '_' }).collect();
-    ([(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{ascii}\""))], data).into_response()
+    let ascii: String =
+        name.chars().map(|c| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '_' }).collect();
+    (
+        [
+            (header::CONTENT_TYPE, kind.to_owned()),
+            (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{ascii}\"")),
+        ],
+        data,
+    )
+        .into_response()
 }
 
 /// The page and its parts.
@@ -411,7 +451,8 @@ async fn page(uri: Uri) -> Response {
     let asked = if path.is_empty() { "index.html" } else { path };
     let Some(file) = Web::get(asked) else {
         return if asked == "index.html" {
-            (StatusCode::SERVICE_UNAVAILABLE, "The page is not built: run `cargo xtask web`, then start again.\n").into_response()
+            (StatusCode::SERVICE_UNAVAILABLE, "The page is not built: run `cargo xtask web`, then start again.\n")
+                .into_response()
         } else {
             Refusal::missing("page", uri.path()).into_response()
         };
@@ -437,7 +478,9 @@ async fn guard(request: Request, next: Next) -> Response {
     headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
     headers.insert(
         header::CONTENT_SECURITY_POLICY,
-        HeaderValue::from_static("default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; frame-ancestors 'none'"),
+        HeaderValue::from_static(
+            "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; frame-ancestors 'none'",
+        ),
     );
     response
 }
@@ -450,12 +493,20 @@ fn own(headers: &HeaderMap) -> Answer<()> {
     let text = |name| headers.get(name).map(|v: &HeaderValue| v.to_str().unwrap_or_default());
     let host = text(header::HOST).unwrap_or_default();
     if !local(host) {
-        return Err(Refusal::new(StatusCode::FORBIDDEN, format!("the request names the host `{host}`"), "Host", "127.0.0.1 or localhost"));
+        return Err(Refusal::new(
+            StatusCode::FORBIDDEN,
+            format!("the request names the host `{host}`"),
+            "Host",
+            "127.0.0.1 or localhost",
+        ));
     }
     match text(header::ORIGIN) {
-        Some(origin) if origin.strip_prefix("http://") != Some(host) => {
-            Err(Refusal::new(StatusCode::FORBIDDEN, format!("the request comes from `{origin}`"), "Origin", format!("http://{host}")))
-        }
+        Some(origin) if origin.strip_prefix("http://") != Some(host) => Err(Refusal::new(
+            StatusCode::FORBIDDEN,
+            format!("the request comes from `{origin}`"),
+            "Origin",
+            format!("http://{host}"),
+        )),
         _ => Ok(()),
     }
 }
@@ -505,7 +556,11 @@ impl Server {
         .await?;
         let revision = revision.map_err(|fault| {
             let Problem { what, place, expected } = Refusal::from(fault).1;
-            if expected.is_empty() { anyhow::anyhow!("{place}: {what}") } else { anyhow::anyhow!("{place}: {what}; expected {expected}") }
+            if expected.is_empty() {
+                anyhow::anyhow!("{place}: {what}")
+            } else {
+                anyhow::anyhow!("{place}: {what}; expected {expected}")
+            }
         })?;
         let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, port)).await?;
         let shared = Arc::new(Shared {
@@ -528,7 +583,10 @@ impl Server {
         let Self { listener, shared } = self;
         let poll = tokio::spawn(watch_ledger(Arc::clone(&shared)));
         let router = axum::Router::from(api())
-            .route("/api/openapi.json", axum::routing::get(|| async { ([(header::CONTENT_TYPE, "application/json")], openapi()) }))
+            .route(
+                "/api/openapi.json",
+                axum::routing::get(|| async { ([(header::CONTENT_TYPE, "application/json")], openapi()) }),
+            )
             .fallback(page)
             .layer(middleware::from_fn(guard))
             .with_state(Arc::clone(&shared));

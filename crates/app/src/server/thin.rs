@@ -4,7 +4,8 @@
 /// line reaches the edges of the drawing. `frequency_hz` must rise.
 pub(super) fn window(frequency_hz: &[f64], from_hz: Option<f64>, to_hz: Option<f64>) -> std::ops::Range<usize> {
     let first = from_hz.map_or(0, |f| frequency_hz.partition_point(|&x| x < f).saturating_sub(1));
-    let end = to_hz.map_or(frequency_hz.len(), |f| (frequency_hz.partition_point(|&x| x <= f) + 1).min(frequency_hz.len()));
+    let end =
+        to_hz.map_or(frequency_hz.len(), |f| (frequency_hz.partition_point(|&x| x <= f) + 1).min(frequency_hz.len()));
     first..end.max(first)
 }
 
@@ -52,7 +53,10 @@ pub(super) fn thin(frequency_hz: &[f64], levels: &[&[f64]], pixels: usize) -> Ve
 
 /// All frequencies, then all levels of each column, as little-endian f64.
 pub(super) fn bytes(frequency_hz: &[f64], levels: &[&[f64]], kept: &[usize]) -> Vec<u8> {
-    std::iter::once(&frequency_hz).chain(levels).flat_map(|values| kept.iter().flat_map(|&i| values[i].to_le_bytes())).collect()
+    std::iter::once(&frequency_hz)
+        .chain(levels)
+        .flat_map(|values| kept.iter().flat_map(|&i| values[i].to_le_bytes()))
+        .collect()
 }
 
 #[cfg(test)]
@@ -84,7 +88,8 @@ mod tests {
     #[test]
     fn bytes_are_little_endian_frequencies_then_levels() {
         let data = bytes(&[1.0, 2.0], &[&[3.0, 4.0], &[5.0, 6.0]], &[1]);
-        let values: Vec<f64> = data.chunks_exact(8).map(|c| f64::from_le_bytes(c.try_into().expect("eight bytes"))).collect();
+        let values: Vec<f64> =
+            data.chunks_exact(8).map(|c| f64::from_le_bytes(c.try_into().expect("eight bytes"))).collect();
         assert_eq!(values, [2.0, 4.0, 6.0]);
     }
 
