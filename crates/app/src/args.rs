@@ -125,13 +125,13 @@ pub(crate) struct Receive {
 #[derive(Debug, Clone, Args)]
 pub(crate) struct ScanFlags {
     /// First frequency, Hz [default: the band's lowest]
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) from: Option<f64>,
     /// Last frequency, Hz [default: the band's highest]
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) to: Option<f64>,
     /// Frequency step, Hz [default: half the bandwidth]
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) step: Option<f64>,
     /// State of the detectors at the first sample [default: settled for short records, rest else]
     #[arg(long, value_enum)]
@@ -144,16 +144,16 @@ pub(crate) struct ScanFlags {
 #[derive(Debug, Clone, Args)]
 pub(crate) struct CaptureFlags {
     /// Sampling rate, Hz, where the file does not hold it or holds it wrong
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) rate: Option<f64>,
     /// Channel, counted from 1
     #[arg(long, default_value_t = 1)]
     pub(crate) channel: usize,
     /// Volts at the receiver input for one unit of the file
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) scale: Option<f64>,
     /// Centre frequency of a complex record, Hz
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) centre: Option<f64>,
 }
 
@@ -214,7 +214,7 @@ pub(crate) fn detector(text: &str) -> Result<Detector, String> {
 #[derive(Debug, Clone, Args)]
 pub(crate) struct JudgeFlags {
     /// Expanded uncertainty of your set-up (k = 2), dB [default: the published one for the kind of measurement]
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) uncertainty: Option<f64>,
     /// What the levels are where the file does not say it: peak, quasi_peak, cispr_average, rms_average
     #[arg(long, value_parser = detector)]

@@ -51,7 +51,9 @@ pub(crate) fn sweep(flags: &SweepFlags) -> Result<SweepChoices, Failure> {
 
 fn positive(flag: &str, value: Option<f64>) -> Result<Option<f64>, Failure> {
     match value {
-        Some(v) if !(v.is_finite() && v > 0.0) => Err(Failure::input(format!("--{flag} {v}: expected a number above zero"))),
+        Some(v) if !(v.is_finite() && v > 0.0) => {
+            Err(Failure::input(format!("--{flag} {v}: expected a number above zero")))
+        }
         other => Ok(other),
     }
 }
@@ -68,11 +70,7 @@ pub(crate) fn capture(flags: &CaptureFlags) -> Result<CaptureChoices, Failure> {
     })
 }
 
-pub(crate) fn receive(
-    band: Option<Band>,
-    scan: &ScanFlags,
-    capture: &CaptureFlags,
-) -> Result<ReceiveChoices, Failure> {
+pub(crate) fn receive(band: Option<Band>, scan: &ScanFlags, capture: &CaptureFlags) -> Result<ReceiveChoices, Failure> {
     if capture.channel == 0 {
         return Err(Failure::input("--channel 0: channels are counted from 1"));
     }

@@ -44,7 +44,8 @@ fn run_rows(project: &Project) -> Result<Vec<Vec<String>>, Failure> {
         .iter()
         .map(|r| {
             let summary = r.result().map(|s| &s.summary);
-            let margin = summary.and_then(|s| s["worst_margin_db"].as_f64()).map_or(String::new(), |m| format!("{m:+.1}"));
+            let margin =
+                summary.and_then(|s| s["worst_margin_db"].as_f64()).map_or(String::new(), |m| format!("{m:+.1}"));
             let place = summary.and_then(|s| s["worst_frequency_hz"].as_f64()).map_or(String::new(), hz);
             vec![
                 r.record.id.clone(),
@@ -208,7 +209,10 @@ pub(crate) fn check(show: Show, dir: &Path) -> Result<Outcome, Failure> {
     } else if findings.is_empty() {
         print::text("Nothing found that would weaken the evidence.\n")?;
     } else {
-        let rows = findings.iter().map(|f| vec![severity(f.severity).to_owned(), subject(&f.subject), f.what.clone()]).collect();
+        let rows = findings
+            .iter()
+            .map(|f| vec![severity(f.severity).to_owned(), subject(&f.subject), f.what.clone()])
+            .collect();
         print::text(&print::table(&["weight", "about", "what"], rows, &[]))?;
     }
     let weak = findings.iter().any(|f| f.severity > Severity::Remark);
@@ -228,7 +232,10 @@ pub(crate) fn add(show: Show, what: Add) -> Result<Outcome, Failure> {
         }
         Add::Equipment { dir, id, name, serial, calibrated, due } => {
             let date = |flag: &str, text: Option<String>| {
-                text.map(|t| t.parse().map_err(|_| Failure::input(format!("--{flag} `{t}`: expected a date, YYYY-MM-DD")))).transpose()
+                text.map(|t| {
+                    t.parse().map_err(|_| Failure::input(format!("--{flag} `{t}`: expected a date, YYYY-MM-DD")))
+                })
+                .transpose()
             };
             let equipment = NewEquipment {
                 id,

@@ -55,7 +55,8 @@ pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
     let mut bar = Bar::new(show.quiet);
     let trace = levels(&a.record, &file_name(&a.record), &reading, &mut |s| bar.tell(s))?;
     drop(bar);
-    let start = if trace.history.iter().any(|h| h.contains("started from rest")) { Start::Rest } else { Start::Settled };
+    let start =
+        if trace.history.iter().any(|h| h.contains("started from rest")) { Start::Rest } else { Start::Settled };
     let start_word = if start == Start::Rest { "rest" } else { "settled" };
     if let Some(out) = &a.out {
         write_trace(out, &trace, Some(start_word)).map_err(|e| Failure::input(e.to_string()))?;
@@ -89,7 +90,11 @@ pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
         text.push_str("≥ the record is too short for this detector to settle: the true reading is this or higher.\n");
     }
     match &a.out {
-        Some(out) => text.push_str(&format!("\nWritten to {} (how it was made: {})\n", out.display(), sidecar_path(out).display())),
+        Some(out) => text.push_str(&format!(
+            "\nWritten to {} (how it was made: {})\n",
+            out.display(),
+            sidecar_path(out).display()
+        )),
         None => text.push_str("\nNothing was written: give --out TRACE.csv to keep the trace.\n"),
     }
     print::text(&text)?;
@@ -211,7 +216,12 @@ pub(crate) fn verdict_text(judged: &Judged, verdict: &Verdict) -> String {
     }
     text.push_str(&format!("\n{}\n", verdict.uncertainty.statement));
     for g in &judged.gaps {
-        text.push_str(&format!("No level from {} to {}: {} is not known there.\n", hz(g.from_hz), hz(g.to_hz), g.element));
+        text.push_str(&format!(
+            "No level from {} to {}: {} is not known there.\n",
+            hz(g.from_hz),
+            hz(g.to_hz),
+            g.element
+        ));
     }
     for n in &verdict.not_measured {
         text.push_str(&format!("Not measured for {}: {} to {}.\n", n.limit_id, hz(n.from_hz), hz(n.to_hz)));
@@ -303,8 +313,7 @@ pub(crate) fn inspect(show: Show, file: &Path, sweep: &SweepFlags, capture: &Cap
     if is_touchstone(&name) {
         let text = fs::read(file).map_err(|e| Failure::input(format!("{}: {e}", file.display())))?;
         let text = String::from_utf8_lossy(&text);
-        let network = formats::touchstone::read_touchstone(&text, &name)
-            .map_err(|e| Failure::input(e.to_string()))?;
+        let network = formats::touchstone::read_touchstone(&text, &name).map_err(|e| Failure::input(e.to_string()))?;
         let (from, to) = (network.frequency_hz.first(), network.frequency_hz.last());
         if show.json {
             print::json(&json!({
@@ -347,13 +356,21 @@ pub(crate) fn inspect(show: Show, file: &Path, sweep: &SweepFlags, capture: &Cap
                 }
                 for (i, c) in info.channels.iter().enumerate() {
                     let scale = if c.scale_known { "" } else { " (assumed)" };
-                    lines.push(format!("channel {}: {}, {} {} for one unit{scale}", i + 1, c.name, c.volts_per_unit, c.unit));
+                    lines.push(format!(
+                        "channel {}: {}, {} {} for one unit{scale}",
+                        i + 1,
+                        c.name,
+                        c.volts_per_unit,
+                        c.unit
+                    ));
                 }
                 if let Some(t) = info.truncated {
                     lines.push(format!("{} of {} promised frames are there", t.found_frames, t.promised_frames));
                 }
                 lines.extend(info.notes.iter().cloned());
-                lines.extend(info.annotations.iter().map(|a| format!("remark at frame {}: {} {}", a.frame, a.label, a.comment)));
+                lines.extend(
+                    info.annotations.iter().map(|a| format!("remark at frame {}: {} {}", a.frame, a.label, a.comment)),
+                );
                 print::text(&format!("A time record.\n{}\n", bullet(&lines)))?;
             }
         }
@@ -363,7 +380,8 @@ pub(crate) fn inspect(show: Show, file: &Path, sweep: &SweepFlags, capture: &Cap
 
 fn is_touchstone(name: &str) -> bool {
     let end = name.rsplit('.').next().unwrap_or_default().to_ascii_lowercase();
-    end == "ts" || (end.len() >= 3 && end.starts_with('s') && end.ends_with('p') && end[1..end.len() - 1].parse::<u8>().is_ok())
+    end == "ts"
+        || (end.len() >= 3 && end.starts_with('s') && end.ends_with('p') && end[1..end.len() - 1].parse::<u8>().is_ok())
 }
 
 fn bullet(lines: &[String]) -> String {

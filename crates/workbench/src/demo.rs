@@ -111,9 +111,10 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
             state: Some(spec.state.to_owned()),
             mode: Some(spec.mode.to_owned()),
             conductor: Some("vertical".to_owned()),
-            set_up: "Antenna 3 m from the product's boundary, height 1 m to 4 m, vertical; product turned through 360°; \
+            set_up:
+                "Antenna 3 m from the product's boundary, height 1 m to 4 m, vertical; product turned through 360°; \
                      cables at full length over the table's edge."
-                .to_owned(),
+                    .to_owned(),
             limits: spec.limits.iter().map(|l| (*l).to_owned()).collect(),
             chain: Some(spec.chain.to_owned()),
             equipment: spec.equipment.iter().map(|e| (*e).to_owned()).collect(),

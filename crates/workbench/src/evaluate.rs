@@ -48,7 +48,11 @@ pub fn limits_of(library: &LimitLibrary, ids: &[String]) -> Result<Vec<Limit>, W
                 near.retain(|n| n.starts_with(&start));
                 near.truncate(8);
                 let hint = if near.is_empty() { String::new() } else { format!(", e.g. {}", near.join(", ")) };
-                WorkError::input("limit", format!("`{id}` is not in the library"), format!("an id that `hushfield limits` lists{hint}"))
+                WorkError::input(
+                    "limit",
+                    format!("`{id}` is not in the library"),
+                    format!("an id that `hushfield limits` lists{hint}"),
+                )
             })
         })
         .collect()
@@ -65,7 +69,8 @@ pub fn judge_trace(
         Some(c) => c.apply(measured)?,
         None => Applied { trace: measured.clone(), gaps: Vec::new() },
     };
-    let verdict = if limits.is_empty() { None } else { Some(judge(&trace, &limits.iter().collect::<Vec<_>>(), options)?) };
+    let verdict =
+        if limits.is_empty() { None } else { Some(judge(&trace, &limits.iter().collect::<Vec<_>>(), options)?) };
     Ok(Judged { trace, gaps, verdict, limits })
 }
 
@@ -79,7 +84,11 @@ pub(crate) struct JudgingChoices {
 
 impl JudgingChoices {
     pub(crate) fn options(&self) -> JudgeOptions {
-        JudgeOptions { uncertainty_db: self.uncertainty_db, assume_detector: self.assume_detector, ..JudgeOptions::default() }
+        JudgeOptions {
+            uncertainty_db: self.uncertainty_db,
+            assume_detector: self.assume_detector,
+            ..JudgeOptions::default()
+        }
     }
 }
 
@@ -158,10 +167,19 @@ pub fn evaluate(dir: &Path, run: &str, on_stage: &mut OnStage<'_>) -> Result<Eva
 
 pub(crate) fn evaluate_run(project: &Project, run: Run, on_stage: &mut OnStage<'_>) -> Result<Evaluation, WorkError> {
     let used = run.record.captures.first().ok_or_else(|| {
-        WorkError::input(format!("run {}", run.record.id), "no raw file belongs to it", "a run with a sweep or a capture")
+        WorkError::input(
+            format!("run {}", run.record.id),
+            "no raw file belongs to it",
+            "a run with a sweep or a capture",
+        )
     })?;
-    let kept: KeptChoices = serde_json::from_value(used.choices.clone())
-        .map_err(|e| WorkError::input(format!("run {}", run.record.id), format!("its reading choices: {e}"), "choices this version knows"))?;
+    let kept: KeptChoices = serde_json::from_value(used.choices.clone()).map_err(|e| {
+        WorkError::input(
+            format!("run {}", run.record.id),
+            format!("its reading choices: {e}"),
+            "choices this version knows",
+        )
+    })?;
     let measured = kept_levels(project, &used.capture, &kept.reading, on_stage)?;
     let chain = run.record.chain.as_ref().map(|c| chain_at_run(project, c)).transpose()?;
     let limits = limits_of(&project.limits()?, &run.record.limits)?;

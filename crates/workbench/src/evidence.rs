@@ -3,7 +3,7 @@ use std::path::Path;
 use emission::{Correction, Decision, ElementKind};
 use jiff::Timestamp;
 use jiff::civil::Date;
-use project::{Equipment, Finding, Project, ProductReading, Run, RunKind, Severity};
+use project::{Equipment, Finding, ProductReading, Project, Run, RunKind, Severity};
 use report::{
     ChainEvidence, ColumnEvidence, EquipmentEvidence, Evidence, Fact, FileEvidence, LimitEvidence, ProjectEvidence,
     RunEvidence, SampleEvidence, StateEvidence, SuspectEvidence, TraceEvidence, VerdictEvidence, Weight, WorstEvidence,
@@ -35,7 +35,8 @@ pub fn evidence(
     let mut out = Vec::new();
     for run in runs {
         let findings = project.check_run(run.id())?;
-        let changed = findings.iter().any(|f| matches!(f.subject, project::Subject::Capture(_)) && f.severity == Severity::Error);
+        let changed =
+            findings.iter().any(|f| matches!(f.subject, project::Subject::Capture(_)) && f.severity == Severity::Error);
         let port = product.ports.iter().find(|p| Some(&p.id) == run.record.port.as_ref());
         let evaluation = evaluate_run(&project, run, on_stage)?;
         let port = port.map(|p| (p.name.clone(), p.kind));
@@ -47,10 +48,13 @@ pub fn evidence(
             facts.push(Fact { name: name.to_owned(), value });
         }
     };
-    fact("Supply", product.supply.as_ref().map(|s| {
-        let current = s.current_a.map_or(String::new(), |a| format!(", {a} A"));
-        format!("{} V, {} Hz{current}", s.voltage_v, s.frequency_hz)
-    }));
+    fact(
+        "Supply",
+        product.supply.as_ref().map(|s| {
+            let current = s.current_a.map_or(String::new(), |a| format!(", {a} A"));
+            format!("{} V, {} Hz{current}", s.voltage_v, s.frequency_hz)
+        }),
+    );
     fact("Highest internal frequency", product.highest_internal_frequency_hz.map(frequency));
     fact("Markets", (!product.markets.is_empty()).then(|| product.markets.join(", ")));
     let measured: Vec<&str> = out.iter().map(|r: &RunEvidence| r.port.as_str()).collect();
@@ -142,10 +146,8 @@ pub(crate) fn correction_words(correction: &Correction) -> String {
     match correction {
         Correction::ConstantDb(db) => format!("{db:+.1} dB"),
         Correction::TableDb(table) => {
-            let (low, high) = table
-                .points()
-                .iter()
-                .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &(_, v)| (l.min(v), h.max(v)));
+            let (low, high) =
+                table.points().iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &(_, v)| (l.min(v), h.max(v)));
             let (from, to) = table.range_hz();
             format!("{low:+.1} to {high:+.1} dB, {} to {}", frequency(from), frequency(to))
         }
@@ -175,13 +177,25 @@ fn run_evidence(
     for used in &record.captures {
         let kept = project.capture(&used.capture)?;
         for f in std::iter::once(&kept.file).chain(&kept.companion) {
-            files.push(FileEvidence { name: f.original_name.clone(), blake3: f.blake3.clone(), bytes: f.length_bytes, changed });
+            files.push(FileEvidence {
+                name: f.original_name.clone(),
+                blake3: f.blake3.clone(),
+                bytes: f.length_bytes,
+                changed,
+            });
         }
     }
     let gaps = judged
         .gaps
         .iter()
-        .map(|g| format!("{} to {}: {} is not known there, so there is no level.", frequency(g.from_hz), frequency(g.to_hz), g.element))
+        .map(|g| {
+            format!(
+                "{} to {}: {} is not known there, so there is no level.",
+                frequency(g.from_hz),
+                frequency(g.to_hz),
+                g.element
+            )
+        })
         .collect();
     let lower_bounds = trace
         .columns
@@ -287,10 +301,9 @@ fn run_evidence(
                     known: l.known,
                     detector: l.detector,
                     points: l.level.points().to_vec(),
-                    worst: result.filter(|r| r.worst_margin_db.is_finite()).map(|r| WorstEvidence {
-                        frequency_hz: r.worst_frequency_hz,
-                        margin_db: r.worst_margin_db,
-                    }),
+                    worst: result
+                        .filter(|r| r.worst_margin_db.is_finite())
+                        .map(|r| WorstEvidence { frequency_hz: r.worst_frequency_hz, margin_db: r.worst_margin_db }),
                     conclusive: result.is_none_or(|r| r.conclusive),
                     compared_with: result.and_then(|r| r.detector_used.first().copied()).filter(|d| *d != l.detector),
                 }
@@ -327,7 +340,9 @@ fn run_evidence(
             uncertainty: {
                 let mut words = vec![v.uncertainty.statement.clone()];
                 if judged.limits.iter().any(|l| l.known == Known::Memory) {
-                    words.push("At least one limit is known from memory and is to be checked against the standard.".to_owned());
+                    words.push(
+                        "At least one limit is known from memory and is to be checked against the standard.".to_owned(),
+                    );
                 }
                 words
             },

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use emission::{Column, Trace};
 use formats::capture::{CaptureChoices, CaptureError, CaptureInfo, open_capture};
-use formats::sweep::{MOST_BYTES, SweepChoices, SweepReading, read_sweep};
+use formats::sweep::{MOST_BYTES, SweepChoices, SweepError, SweepReading, read_sweep};
 use quantity::Unit;
 use receiver::{Levels, Settings, Start};
 use serde::{Deserialize, Serialize};
@@ -91,7 +91,11 @@ pub fn understand(path: &Path, name: &str, choices: &ReadingChoices) -> Result<U
     let as_sweep = || -> Result<Understanding, WorkError> {
         let length = fs::metadata(path).map_err(|e| WorkError::io(path, "open the file", &e))?.len();
         if length > MOST_BYTES as u64 {
-            return Err(WorkError::input(name, format!("{length} bytes"), format!("a sweep of at most {MOST_BYTES} bytes")));
+            return Err(WorkError::input(
+                name,
+                format!("{length} bytes"),
+                format!("a sweep of at most {MOST_BYTES} bytes"),
+            ));
         }
         let bytes = fs::read(path).map_err(|e| WorkError::io(path, "read the file", &e))?;
         Ok(Understanding::Sweep(read_sweep(&bytes, name, &choices.sweep)?))
@@ -106,6 +110,8 @@ pub fn understand(path: &Path, name: &str, choices: &ReadingChoices) -> Result<U
         Some(RawKind::Capture) => Ok(as_capture()?),
         Some(RawKind::Sweep) => as_sweep(),
         None => as_sweep().or_else(|sweep_says| match as_capture() {
+            // A sweep that asks a question is a sweep.
+            _ if matches!(sweep_says, WorkError::Sweep(SweepError::Ambiguous { .. })) => Err(sweep_says),
             Ok(found) => Ok(found),
             // Neither: what the sweep reader says is the more useful, except for a file that is not there at all.
             Err(CaptureError::Io { path, source }) => Err(CaptureError::Io { path, source }.into()),
@@ -165,7 +171,11 @@ fn settings(
     };
     let number = want.channel.unwrap_or(1);
     let channel = number.checked_sub(1).and_then(|i| info.channels.get(i)).ok_or_else(|| {
-        WorkError::input(name, format!("channel {number} of {}", info.channels.len()), "a channel of the record, counted from 1")
+        WorkError::input(
+            name,
+            format!("channel {number} of {}", info.channels.len()),
+            "a channel of the record, counted from 1",
+        )
     })?;
     if !channel.scale_known && info.full_scale.is_some() {
         found.push(format!(
@@ -224,13 +234,6 @@ fn trace_of(levels: Levels, info: &CaptureInfo, band: Band, notes: Vec<String>) 
     history.extend(levels.notes);
     if let Some(floor) = levels.quantisation_floor_dbuv {
         history.push(format!("quantisation noise of the record reads {floor:.1} dBµV in this bandwidth (RMS-average)"));
-    }
-    if levels.overload.clipped_samples > 0 {
-        history.push(format!(
-            "{} samples stand at the end of the number format or in flat runs at the record's extreme: the input was \
-             probably overloaded, and no level can be trusted",
-            levels.overload.clipped_samples
-        ));
     }
     let columns = levels
         .readings

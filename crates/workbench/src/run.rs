@@ -65,7 +65,11 @@ pub fn add_run(
         None => None,
         Some(id) => Some(product.ports.iter().find(|p| &p.id == id).ok_or_else(|| {
             let known: Vec<&str> = product.ports.iter().map(|p| p.id.as_str()).collect();
-            WorkError::input("port", format!("`{id}` is no port of product.toml"), format!("one of {}", known.join(", ")))
+            WorkError::input(
+                "port",
+                format!("`{id}` is no port of product.toml"),
+                format!("one of {}", known.join(", ")),
+            )
         })?),
     };
     let limits = limits_of(&project.limits()?, &request.limits)?;
@@ -148,7 +152,7 @@ pub(crate) fn summary(verdict: Option<&Verdict>) -> Value {
 }
 
 fn moment(text: &str) -> Result<jiff::Timestamp, WorkError> {
-    text.parse::<jiff::Timestamp>()
-        .or_else(|_| format!("{text}T12:00:00Z").parse())
-        .map_err(|_| WorkError::input("measured_at", format!("`{text}`"), "a date (2026-03-10) or a time (2026-03-10T09:30:00Z)"))
+    text.parse::<jiff::Timestamp>().or_else(|_| format!("{text}T12:00:00Z").parse()).map_err(|_| {
+        WorkError::input("measured_at", format!("`{text}`"), "a date (2026-03-10) or a time (2026-03-10T09:30:00Z)")
+    })
 }
