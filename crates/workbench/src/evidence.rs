@@ -257,8 +257,7 @@ fn run_evidence(
                 let then = e
                     .calibrations
                     .iter()
-                    .filter(|c| c.calibrated.is_none_or(|d| d.to_string() <= day))
-                    .next_back()
+                    .rfind(|c| c.calibrated.is_none_or(|d| d.to_string() <= day))
                     .or(e.calibrations.first());
                 let text = |d: Option<Date>| d.map(|d| d.to_string());
                 EquipmentEvidence {

@@ -70,9 +70,9 @@ pub struct ReadingChoices {
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Understanding {
     /// Levels against frequency.
-    Sweep(SweepReading),
+    Sweep(Box<SweepReading>),
     /// A time record.
-    Capture(CaptureInfo),
+    Capture(Box<CaptureInfo>),
 }
 
 /// Endings that are captures whatever they hold.
@@ -87,7 +87,7 @@ fn ending(name: &str) -> String {
 /// A text may be a sweep or a time record: it is read as a sweep first, and as a capture where that finds no
 /// frequencies. A band among the choices says that it is a capture.
 pub fn understand(path: &Path, name: &str, choices: &ReadingChoices) -> Result<Understanding, WorkError> {
-    let as_capture = || open_capture(path, &choices.capture).map(|c| Understanding::Capture(c.info().clone()));
+    let as_capture = || open_capture(path, &choices.capture).map(|c| Understanding::Capture(Box::new(c.info().clone())));
     let as_sweep = || -> Result<Understanding, WorkError> {
         let length = fs::metadata(path).map_err(|e| WorkError::io(path, "open the file", &e))?.len();
         if length > MOST_BYTES as u64 {
@@ -98,7 +98,7 @@ pub fn understand(path: &Path, name: &str, choices: &ReadingChoices) -> Result<U
             ));
         }
         let bytes = fs::read(path).map_err(|e| WorkError::io(path, "read the file", &e))?;
-        Ok(Understanding::Sweep(read_sweep(&bytes, name, &choices.sweep)?))
+        Ok(Understanding::Sweep(Box::new(read_sweep(&bytes, name, &choices.sweep)?)))
     };
     let kind = choices.kind.or_else(|| {
         let sure = CAPTURE_ENDINGS.contains(&ending(name).as_str())
@@ -159,15 +159,12 @@ fn settings(
     let want = &choices.receive;
     let rate_hz = info.rate_hz.ok_or_else(|| CaptureError::MissingRate { path: path.to_owned() })?;
     let mut found = Vec::new();
-    let band = match want.band {
-        Some(b) => b,
-        None => {
-            return Err(WorkError::input(
-                name,
-                "a time record, and no band to measure it in",
-                "a band of CISPR 16-1-1: A, B, C, D or E (--band)",
-            ));
-        }
+    let Some(band) = want.band else {
+        return Err(WorkError::input(
+            name,
+            "a time record, and no band to measure it in",
+            "a band of CISPR 16-1-1: A, B, C, D or E (--band)",
+        ));
     };
     let number = want.channel.unwrap_or(1);
     let channel = number.checked_sub(1).and_then(|i| info.channels.get(i)).ok_or_else(|| {
