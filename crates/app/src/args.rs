@@ -35,9 +35,9 @@ pub(crate) enum Command {
         dir: PathBuf,
     },
     /// Turn a time record into levels on every detector
-    Receive(Receive),
+    Receive(Box<Receive>),
     /// Hold a trace against limits: margins, suspects, verdict, probability
-    Judge(Judge),
+    Judge(Box<Judge>),
     /// The limit library with its sources; with an id, one limit drawn
     Limits {
         /// Show this limit
@@ -56,7 +56,7 @@ pub(crate) enum Command {
         capture: CaptureFlags,
     },
     /// Record a run in a project: keep the raw file, measure it, judge it
-    Run(AddRun),
+    Run(Box<AddRun>),
     /// The runs of a project, or one of them in full
     Runs {
         /// The project's folder

@@ -29,7 +29,9 @@ pub enum TableError {
     #[error("a table needs at least one point")]
     Empty,
     /// A frequency is zero, negative or no number; or a value is no finite number.
-    #[error("point {index}: frequency {frequency_hz} Hz with value {value_db} dB: expected a positive frequency and a finite value")]
+    #[error(
+        "point {index}: frequency {frequency_hz} Hz with value {value_db} dB: expected a positive frequency and a finite value"
+    )]
     NotANumber {
         /// Counted from 1.
         index: usize,
@@ -39,7 +41,9 @@ pub enum TableError {
         value_db: f64,
     },
     /// Frequencies fall.
-    #[error("point {index} at {frequency_hz} Hz comes after {before_hz} Hz: expected rising frequencies (two equal ones make a step)")]
+    #[error(
+        "point {index} at {frequency_hz} Hz comes after {before_hz} Hz: expected rising frequencies (two equal ones make a step)"
+    )]
     Falling {
         /// Counted from 1.
         index: usize,
@@ -67,11 +71,7 @@ pub struct LogTable {
 
 impl LogTable {
     /// A table from `(frequency in Hz, value in dB)`, frequencies rising; two equal ones make a step.
-    pub fn new(
-        points: Vec<(f64, f64)>,
-        interpolation: Interpolation,
-        at_step: AtStep,
-    ) -> Result<Self, TableError> {
+    pub fn new(points: Vec<(f64, f64)>, interpolation: Interpolation, at_step: AtStep) -> Result<Self, TableError> {
         if points.is_empty() {
             return Err(TableError::Empty);
         }

@@ -87,7 +87,8 @@ fn ending(name: &str) -> String {
 /// A text may be a sweep or a time record: it is read as a sweep first, and as a capture where that finds no
 /// frequencies. A band among the choices says that it is a capture.
 pub fn understand(path: &Path, name: &str, choices: &ReadingChoices) -> Result<Understanding, WorkError> {
-    let as_capture = || open_capture(path, &choices.capture).map(|c| Understanding::Capture(Box::new(c.info().clone())));
+    let as_capture =
+        || open_capture(path, &choices.capture).map(|c| Understanding::Capture(Box::new(c.info().clone())));
     let as_sweep = || -> Result<Understanding, WorkError> {
         let length = fs::metadata(path).map_err(|e| WorkError::io(path, "open the file", &e))?.len();
         if length > MOST_BYTES as u64 {
