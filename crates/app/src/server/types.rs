@@ -320,6 +320,7 @@ pub(crate) struct Choices {
 }
 
 /// A choice that must be made because the file can be read in more than one way.
+#[allow(clippy::struct_field_names, reason = "the words of the wire: a question has a field it answers and a sentence")]
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub(crate) struct Question {
     /// The name of the choice that answers it.
