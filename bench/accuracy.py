@@ -28,7 +28,7 @@ def main():
     p.add_argument("--band", required=True, choices=list(exact.BANDS))
     p.add_argument("--rate", type=float, required=True)
     p.add_argument("--start", choices=("rest", "settled"), default="rest")
-    p.add_argument("--scale", type=float, default=1.0)
+    p.add_argument("--scale", type=float, default=1.0, help="volts per unit that the trace was made with")
     p.add_argument("--rows", type=int, default=6)
     a = p.parse_args()
     with open(a.trace, newline="") as o:

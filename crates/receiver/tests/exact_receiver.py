@@ -15,6 +15,7 @@ import math
 import numpy as np
 from scipy.integrate import quad
 from scipy.optimize import brentq
+from scipy.signal import lfilter
 
 # bandwidth, charge, discharge, meter, corner of the rms-average: CISPR 16-1-1 (from memory)
 BANDS = {"A": (200.0, 45e-3, 0.5, 0.16, 10.0), "B": (9e3, 1e-3, 0.16, 0.16, 100.0), "C": (120e3, 1e-3, 0.55, 0.1, 100.0),
@@ -31,11 +32,23 @@ def envelope(x, rate, frequency, bandwidth):
     taps = taps / taps.sum()
     cos, sin = taps * np.cos(2 * np.pi * frequency * t), taps * np.sin(2 * np.pi * frequency * t)
     every = max(1, int(rate / (32 * bandwidth)))
-    starts = np.arange(0, len(x) - len(taps) + 1, every)
-    out = np.empty(len(starts))
-    for i, s in enumerate(starts):
-        piece = np.asarray(x[s:s + len(taps)], dtype=np.float64)
-        out[i] = 2 * math.hypot(piece @ cos, piece @ sin)
+    count = (len(x) - len(taps)) // every + 1
+    # The sum for every output, as matrix products: the record in rows of `every` samples, the taps in as many columns as
+    # rows they reach over; an output is the sum of its rows' shares.
+    columns = -(-len(taps) // every)
+    kernel = np.zeros((columns * every, 2))
+    kernel[:len(taps), 0], kernel[:len(taps), 1] = cos, sin
+    kernel = kernel.reshape(columns, every, 2).transpose(1, 0, 2).reshape(every, 2 * columns)
+    out = np.empty(count)
+    at_once = 4096
+    for first in range(0, count, at_once):
+        n = min(at_once, count - first)
+        piece = np.zeros((n + columns - 1) * every)
+        part = np.asarray(x[first * every:first * every + len(piece)], dtype=np.float64)
+        piece[:len(part)] = part
+        shares = (piece.reshape(-1, every) @ kernel).reshape(-1, columns, 2)
+        total = sum(shares[c:c + n, c] for c in range(columns))
+        out[first:first + n] = 2 * np.hypot(total[:, 0], total[:, 1])
     return out, every / rate
 
 
@@ -80,11 +93,9 @@ def deflection(x, dt, tm, settled):
     b = (1 - keep) - a
 
     def lag(x, y):
-        out = [y]
-        for x0, x1 in zip(x[:-1].tolist(), x[1:].tolist()):
-            y = keep * y + b * x0 + a * x1
-            out.append(y)
-        return np.array(out)
+        # y[k] = keep * y[k - 1] + b * x[k - 1] + a * x[k]
+        later, _ = lfilter([1.0], [1.0, -keep], b * x[:-1] + a * x[1:], zi=[keep * y])
+        return np.concatenate([[y], later])
 
     def both(first, second):
         z = lag(x, first)
