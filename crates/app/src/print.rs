@@ -33,7 +33,8 @@ pub(crate) fn json<T: Serialize>(document: &T) -> Result<(), Failure> {
 /// A table with a plain rule under its heads; the columns named in `right` (from 0) hold numbers.
 pub(crate) fn table(heads: &[&str], rows: Vec<Vec<String>>, right: &[usize]) -> String {
     let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic);
+    table.style_mut().header_separator = presets::UTF8_HORIZONTAL_ONLY.row_separator;
     table.set_header(heads.iter().map(|h| (*h).to_owned()).collect::<Vec<_>>());
     for row in rows {
         table.add_row(row);

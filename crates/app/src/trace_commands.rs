@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use emission::{Trace, Verdict};
+use emission::{JudgeError, Trace, Verdict};
 use formats::chain_file::read_chain;
 use formats::sweep::describe;
 use formats::trace_file::{read_trace, sidecar_path, write_trace};
@@ -11,7 +11,7 @@ use project::Project;
 use receiver::Start;
 use serde_json::{Map, Value, json};
 use standards::{Known, LimitLibrary};
-use workbench::{Judged, ReadingChoices, Understanding, judge_trace, levels, limits_of, understand};
+use workbench::{Judged, ReadingChoices, Understanding, WorkError, judge_trace, levels, limits_of, understand};
 
 use crate::args::{CaptureFlags, Judge, Receive, SweepFlags};
 use crate::outcome::{Failure, Outcome};
@@ -150,7 +150,12 @@ pub(crate) fn judge(show: Show, a: &Judge) -> Result<Outcome, Failure> {
     let limits = limits_of(&library, &a.limits)?;
     let chain = a.chain.as_deref().map(read_chain).transpose()?;
     let (trace, understood) = any_trace(&a.trace, &a.sweep)?;
-    let judged = judge_trace(&trace, chain.as_ref(), limits, &choices::judging(&a.judging)?)?;
+    let judged = judge_trace(&trace, chain.as_ref(), limits, &choices::judging(&a.judging)?).map_err(|e| match e {
+        WorkError::Judge(JudgeError::UnknownDetector { .. }) => {
+            Failure::input(format!("{e} (--detector, or --detectors for each column)"))
+        }
+        other => Failure::from(other),
+    })?;
     let verdict = judged.verdict.as_ref().ok_or_else(|| Failure::input("--limit: expected at least one limit"))?;
     if show.json {
         print::json(&judged_json(&judged, verdict))?;
