@@ -4,7 +4,9 @@
 //! detectors, and the first thread reads on in the record; then all meet. Every spectrum and every group of bins is a
 //! piece of work of its own whose result depends on nothing else, so the number of threads changes nothing.
 
+use std::any::Any;
 use std::ops::ControlFlow;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
 use std::sync::{Arc, Barrier, Mutex, PoisonError, RwLock, RwLockReadGuard};
 
@@ -162,21 +164,29 @@ impl Engine {
         work.spectra.store(count, Relaxed);
         let start = Barrier::new(self.threads);
         let finish = Barrier::new(self.threads);
+        // A thread that panicked still comes to the meetings, so that nobody waits for it for ever; the panic goes on from
+        // here once all threads have ended.
+        let panicked: Mutex<Option<Box<dyn Any + Send>>> = Mutex::new(None);
+        let guarded = |part: &mut dyn FnMut()| {
+            if let Err(panic) = catch_unwind(AssertUnwindSafe(part)) {
+                panicked.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(panic);
+            }
+        };
         let total = std::thread::scope(|scope| -> Result<u64, ReceiverError> {
             for _ in 1..self.threads {
                 scope.spawn(|| {
-                    let mut scratch = self.scratch();
+                    let mut scratch = None;
                     loop {
                         start.wait();
                         if work.over.load(Relaxed) != 0 {
                             return;
                         }
-                        self.share(&work, pass, &mut scratch);
+                        guarded(&mut || self.share(&work, pass, scratch.get_or_insert_with(|| self.scratch())));
                         finish.wait();
                     }
                 });
             }
-            let mut scratch = self.scratch();
+            let mut scratch = None;
             let mut tile = 0_u64;
             let outcome = loop {
                 let spectra = work.spectra.load(Relaxed);
@@ -185,9 +195,17 @@ impl Engine {
                 }
                 start.wait();
                 // The first thread reads on while the others begin.
-                let filled = if spectra == self.tile { reader.fill(self, tile + 1) } else { Ok(0) };
-                self.share(&work, pass, &mut scratch);
+                let mut filled = Ok(0);
+                guarded(&mut || {
+                    if spectra == self.tile {
+                        filled = reader.fill(self, tile + 1);
+                    }
+                    self.share(&work, pass, scratch.get_or_insert_with(|| self.scratch()));
+                });
                 finish.wait();
+                if panicked.lock().unwrap_or_else(PoisonError::into_inner).is_some() {
+                    break Ok(0);
+                }
                 let next = match filled {
                     Ok(samples) if spectra == self.tile => self.spectra_in(samples, tile + 1, pass),
                     Ok(_) => 0,
@@ -205,7 +223,11 @@ impl Engine {
             work.over.store(1, Relaxed);
             start.wait();
             outcome.map(|_| work.total.load(Relaxed) as u64)
-        })?;
+        });
+        if let Some(panic) = panicked.into_inner().unwrap_or_else(PoisonError::into_inner) {
+            resume_unwind(panic);
+        }
+        let total = total?;
         if total > 0 {
             for g in &self.groups {
                 g.lock().unwrap_or_else(PoisonError::into_inner).finish(&self.constants, total > pass.track);
@@ -414,5 +436,66 @@ impl Reader<'_, '_, '_> {
             }
         }
         Ok(next.samples.len())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::types::Settings;
+    use signal::{Block, SampleSlice, SampleSource, SourceError};
+    use standards::Band;
+
+    /// Silence, and where asked a panic at a block.
+    struct Silence {
+        block: usize,
+        blocks: usize,
+        panics_at: Option<usize>,
+        samples: Vec<f32>,
+    }
+
+    impl SampleSource for Silence {
+        fn next_block(&mut self) -> Result<Option<Block<'_>>, SourceError> {
+            assert!(self.panics_at != Some(self.block), "the source broke");
+            self.block += 1;
+            Ok((self.block <= self.blocks).then_some(Block {
+                samples: SampleSlice::F32(&self.samples),
+                channels: 1,
+                complex: false,
+            }))
+        }
+
+        fn rewind(&mut self) -> Result<(), SourceError> {
+            self.block = 0;
+            Ok(())
+        }
+
+        fn frames(&self) -> Option<u64> {
+            None
+        }
+    }
+
+    /// The message of the panic in one pass on three threads.
+    fn panic_of(panics_at: Option<usize>, harm: impl Fn(&Engine)) -> String {
+        let mut source = Silence { block: 0, blocks: 400, panics_at, samples: vec![0.0; 4096] };
+        let mut front = Front::new(&mut source, 0, 1.0).unwrap();
+        let plan = Plan::new(&Settings::new(Band::B, 1.35e6), false).unwrap();
+        let engine = Engine::new(plan, Band::B, 3, InstructionSet::best());
+        harm(&engine);
+        let mut downmix = engine.downmix(1.35e6);
+        let pass = Pass { number: 1, spectra: None, track: 0, crests: true };
+        let end = catch_unwind(AssertUnwindSafe(|| {
+            let _ = engine.pass(&mut front, downmix.as_mut(), pass, &mut |_| ControlFlow::Continue(()));
+        }));
+        let panic = end.unwrap_err();
+        panic.downcast_ref::<String>().cloned().or(panic.downcast_ref::<&str>().map(|s| (*s).to_owned())).unwrap()
+    }
+
+    #[test]
+    fn a_panic_on_any_thread_ends_the_pass() {
+        assert_eq!(panic_of(Some(300), |_| {}), "the source broke");
+        // A row without room breaks whichever thread works out its spectrum.
+        let slice = panic_of(None, |e| e.rows[e.tile + 3].write().unwrap().spectrum.clear());
+        assert!(slice.contains("range"), "{slice}");
     }
 }
