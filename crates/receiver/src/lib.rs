@@ -7,11 +7,18 @@
 //! (conduction-angle law) with the charge time defined by the 63 % rule, second-order in time. Averages: critically
 //! damped meter in double precision; the RMS-average's window slides in steps of a twentieth.
 //!
+//! **Which frequencies.** An asked grid is met exactly at any rate: where the rate does not divide into the step, the
+//! range is first mixed down and brought to a rate that does, which costs time on one thread. Without an asked step the
+//! frequencies are half the bandwidth apart where the rate allows it, and else the record's own (see
+//! [`Settings::step_hz`]), which costs nothing.
+//!
 //! **When a level is a lower bound.** From rest ([`Start::Rest`]) a meter needs time to rise. Where the outputs of the
 //! filter last less than what a steady sine needs to be read within 0.2 dB (5.6 meter time constants; plus the window of
 //! the RMS-average detector, plus three charge times of the quasi-peak detector) the level is marked as a lower bound.
 //! The peak never is. A settled reading ([`Start::Settled`]) supposes that what the record holds goes on repeating: it is
 //! an estimate and not a bound, and a note says so where the record is shorter than the second that is commonly observed.
+//! What repeats is what the filter passes in whole: the record without twelve standard deviations, without what the rate
+//! changer takes (where there is one), and cut to whole spectra.
 
 mod bins;
 mod downmix;

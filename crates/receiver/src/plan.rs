@@ -14,6 +14,10 @@ const RATE_CHANGE_DB: f64 = 100.0;
 /// More rows than this is a mistake in a unit, not a wish.
 const MAX_BINS: f64 = 4e6;
 
+/// Where no step is asked for the record's own frequencies are taken unless the transform costs this many times what a
+/// record of a lower rate would: a rate far above the asked range.
+const NATIVE_WORTH: f64 = 2.0;
+
 /// How the record becomes spectra on the grid.
 #[derive(Debug, Clone)]
 pub(crate) struct Plan {
@@ -33,6 +37,26 @@ pub(crate) struct Plan {
     pub(crate) mixed: Option<Mixed>,
     /// What was done, for people.
     pub(crate) notes: Vec<String>,
+}
+
+/// The grid that a transform of the record as it is has: multiples of the rate over its length, counted from the record's
+/// own 0 Hz.
+struct Native {
+    length: usize,
+    first: i64,
+    last: i64,
+}
+
+impl Native {
+    /// The coarsest that is as fine as `step_hz` and fast; none where no frequency of it lies in `range_hz`.
+    fn new(rate_hz: f64, step_hz: f64, range_hz: [f64; 2], complex: bool) -> Option<Self> {
+        let length = next_fast_length((rate_hz / step_hz - 1e-9).ceil() as usize, !complex);
+        let place = range_hz.map(|f| f * length as f64 / rate_hz);
+        let (first, last) = ((place[0] - 1e-9).ceil() as i64, (place[1] + 1e-9).floor() as i64);
+        // Half the rate is the first and the last frequency of a complex record: once is enough.
+        let last = if complex { last.min(first + length as i64 - 1) } else { last.min(length as i64 / 2) };
+        (first <= last).then_some(Self { length, first, last })
+    }
 }
 
 /// A move of part of the spectrum to a complex record at a rate that is a whole number of steps.
@@ -149,6 +173,30 @@ impl Plan {
                 record_real: !record_complex,
                 length: n,
                 first_bin,
+                mixed: None,
+                notes,
+            });
+        }
+        if direct.is_none()
+            && settings.step_hz.is_none()
+            && let Some(native) = Native::new(rate, step, [from - centre, to - centre], record_complex)
+            && spectra_per_s * transform_cost(native.length, record_complex) <= NATIVE_WORTH * mixed_cost
+        {
+            let native_step = rate / native.length as f64;
+            notes.push(format!(
+                "no step was asked for and {rate} Hz does not divide into {from} Hz + k·{step} Hz: the frequencies are the record's own, {} Hz apart (the rate over {}), at least as fine as half the bandwidth",
+                (native_step * 1e6).round() / 1e6,
+                native.length
+            ));
+            return Ok(Self {
+                frequency_hz: (native.first..=native.last)
+                    .map(|k| centre + k as f64 * rate / native.length as f64)
+                    .collect(),
+                stream_hz: rate,
+                complex: record_complex,
+                record_real: !record_complex,
+                length: native.length,
+                first_bin: native.first.rem_euclid(native.length as i64) as usize,
                 mixed: None,
                 notes,
             });

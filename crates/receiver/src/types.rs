@@ -26,7 +26,10 @@ pub struct Settings {
     pub from_hz: Option<f64>,
     /// Highest frequency; the upper edge of the band (or what the record holds of it) when absent.
     pub to_hz: Option<f64>,
-    /// Frequency step; half the bandwidth when absent.
+    /// Frequency step: every `from_hz + k·step_hz` is met exactly, whatever the rate. When absent half the bandwidth where
+    /// the record's rate divides into it, else the record's own frequencies: multiples of the rate over a whole number, at
+    /// least as fine as half the bandwidth, within the range (a note says so; where the rate is far above the range, half
+    /// the bandwidth is met all the same).
     pub step_hz: Option<f64>,
     /// Channel, counted from 0.
     pub channel: usize,
