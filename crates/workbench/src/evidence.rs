@@ -42,6 +42,13 @@ pub fn evidence(
         let port = port.map(|p| (p.name.clone(), p.kind));
         out.push(run_evidence(&project, &evaluation, port, &equipment, &findings, changed)?);
     }
+    // The same fact is found at the equipment and at the run that used it: it is said once.
+    let mut findings: Vec<report::Finding> = Vec::new();
+    for f in project.check_at(last)?.iter().map(finding) {
+        if !findings.iter().any(|g| g.text == f.text) {
+            findings.push(f);
+        }
+    }
     let mut facts = Vec::new();
     let mut fact = |name: &str, value: Option<String>| {
         if let Some(value) = value {
@@ -94,10 +101,14 @@ pub fn evidence(
                 date: s.added_at.strftime("%Y-%m-%d").to_string(),
             })
             .collect(),
-        set_up: String::new(),
+        set_up: if !out.is_empty() && out.iter().all(|r| !r.set_up.is_empty()) {
+            "Each run states its own set-up.".to_owned()
+        } else {
+            String::new()
+        },
         cautions: Vec::new(),
         runs: out,
-        findings: project.check_at(last)?.iter().map(finding).collect(),
+        findings,
         not_measured,
     })
 }
