@@ -8,7 +8,7 @@ use std::any::Any;
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
-use std::sync::{Arc, Barrier, Mutex, PoisonError, RwLock, RwLockReadGuard};
+use std::sync::{Arc, Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
 
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -162,8 +162,8 @@ impl Engine {
         // Spectra first_spectrum..+spectra are worked out, first_detect..+detect go through the detectors.
         let work = Work::default();
         work.spectra.store(count, Relaxed);
-        let start = Barrier::new(self.threads);
-        let finish = Barrier::new(self.threads);
+        // Where all meet before and after a tile; known once it is known how many threads the system grants.
+        let meetings: OnceLock<[Barrier; 2]> = OnceLock::new();
         // A thread that panicked still comes to the meetings, so that nobody waits for it for ever; the panic goes on from
         // here once all threads have ended.
         let panicked: Mutex<Option<Box<dyn Any + Send>>> = Mutex::new(None);
@@ -173,8 +173,10 @@ impl Engine {
             }
         };
         let total = std::thread::scope(|scope| -> Result<u64, ReceiverError> {
+            let mut threads = 1;
             for _ in 1..self.threads {
-                scope.spawn(|| {
+                let worker = || {
+                    let [start, finish] = meetings.wait();
                     let mut scratch = None;
                     loop {
                         start.wait();
@@ -184,8 +186,14 @@ impl Engine {
                         guarded(&mut || self.share(&work, pass, scratch.get_or_insert_with(|| self.scratch())));
                         finish.wait();
                     }
-                });
+                };
+                // Fewer threads than wished for give the same result, only later.
+                if std::thread::Builder::new().spawn_scoped(scope, worker).is_err() {
+                    break;
+                }
+                threads += 1;
             }
+            let [start, finish] = meetings.get_or_init(|| [Barrier::new(threads), Barrier::new(threads)]);
             let mut scratch = None;
             let mut tile = 0_u64;
             let outcome = loop {
