@@ -17,7 +17,7 @@ mod floors;
 type Done = Result<(), String>;
 
 const HELP: &str = "\
-cargo xtask demo [DIR]   build everything, write the demonstration project (default: demo-project), work the whole loop on it
+cargo xtask demo [DIR]   build everything, write the demonstration project (default: target/demo-project), work the whole loop on it
 cargo xtask serve [DIR]  the same project in the browser
 cargo xtask test         format, lints, types, licences, unit, whole-program and browser tests
 cargo xtask bench        the receiver beside a numpy/scipy script on the same record: times, ratio, accuracy of both
@@ -218,14 +218,23 @@ fn release() -> Result<PathBuf, String> {
 
 fn demo(dir: Option<&str>) -> Done {
     let hushfield = release()?;
-    run(Command::new(hushfield).arg("demo").arg(dir.unwrap_or("demo-project")))
+    let dir = dir.map_or_else(
+        || {
+            // Ours to make anew each time; a folder that a person names is never cleared.
+            let own = target().join("demo-project");
+            let _ = fs::remove_dir_all(&own);
+            own
+        },
+        PathBuf::from,
+    );
+    run(Command::new(hushfield).arg("demo").arg(dir))
 }
 
 fn serve(dir: Option<&str>) -> Done {
     let hushfield = release()?;
-    let dir = dir.unwrap_or("demo-project");
-    if !Path::new(dir).join("product.toml").is_file() {
-        run(Command::new(&hushfield).arg("demo").arg(dir))?;
+    let dir = dir.map_or_else(|| target().join("demo-project"), PathBuf::from);
+    if !dir.join("product.toml").is_file() {
+        run(Command::new(&hushfield).arg("demo").arg(&dir))?;
     }
     run(Command::new(hushfield).arg("serve").arg(dir))
 }
