@@ -287,6 +287,34 @@ fn a_sweep_made_elsewhere_is_judged_as_field_strength() {
     assert!((margin - expected).abs() < 0.02, "{margin} against {expected}");
 }
 
+/// The ledger keeps chain and tables as they stood: editing a table afterwards changes no old margin, and is named.
+#[test]
+fn a_table_edited_after_a_run_changes_no_old_verdict() {
+    let dir = folder();
+    let project = dir.path().join("p");
+    let p = project.to_str().unwrap();
+    says(&run(&["new", p]), 0, &[]);
+    let table = project.join("chains/loss.csv");
+    fs::write(&table, "frequency_hz,loss_db\n100000,10\n40000000,10\n").unwrap();
+    fs::write(
+        project.join("chains/pad.toml"),
+        "name = \"pad\"\n[[element]]\nname = \"pad\"\nkind = \"attenuator\"\ntable = \"loss.csv\"\nsource = \"made for this test\"\n",
+    )
+    .unwrap();
+    let sweep = dir.path().join("sweep.csv");
+    fs::write(&sweep, "frequency_hz,quasi_peak_dbuv\n1000000,40\n2000000,30\n").unwrap();
+    let margin = |out: &std::process::Output| json(out)["judged"]["verdict"]["worst_margin_db"].as_f64().unwrap();
+    let first = run(&["run", p, sweep.to_str().unwrap(), "--limit", "cispr32-b-mains-qp", "--chain", "pad", "--json"]);
+    // 56 dBµV at 1 MHz (CISPR 32, Table A.10) less 40 read and 10 of the pad.
+    assert!((margin(&first) - 6.0).abs() < 1e-9);
+    fs::write(&table, "frequency_hz,loss_db\n100000,20\n40000000,20\n").unwrap();
+    let later = run(&["runs", p, "--run", "R001", "--json"]);
+    assert!((margin(&later) - 6.0).abs() < 1e-9);
+    let check = run(&["check", p]);
+    assert_eq!(check.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&check.stdout).contains("edited"));
+}
+
 #[test]
 fn completions_and_the_man_page_speak_of_every_command() {
     let bash = run(&["completions", "bash"]);

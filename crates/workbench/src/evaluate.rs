@@ -4,7 +4,7 @@ use std::path::Path;
 use emission::{Applied, Chain, Gap, JudgeOptions, Trace, Verdict, judge};
 use formats::chain_file::read_chain;
 use formats::trace_file::{read_trace, write_trace};
-use project::{ChainUse, Project, Run};
+use project::{Project, Run};
 use standards::{Detector, Limit, LimitLibrary};
 
 use crate::raw::{ReadingChoices, levels};
@@ -143,21 +143,6 @@ pub(crate) fn chain_of(project: &Project, name: &str) -> Result<Chain, WorkError
     Ok(read_chain(&file.path)?)
 }
 
-/// The chain as it stood when a run used it: the ledger keeps its text and its tables, which are laid out in `derived/`
-/// to be read like any other. A chain edited since does not change an old verdict; the project's check names the edit.
-fn chain_at_run(project: &Project, used: &ChainUse) -> Result<Chain, WorkError> {
-    let Ok(kept) = project.kept_chain(&used.blake3) else { return chain_of(project, &used.name) };
-    if kept.tables.iter().any(|t| t.text.is_none()) {
-        return chain_of(project, &used.name);
-    }
-    let folder = Path::new("derived").join(format!("chain-{}", &used.blake3[..used.blake3.len().min(32)]));
-    for table in &kept.tables {
-        project.write_file(&folder.join(&table.file), table.text.as_deref().unwrap_or_default().as_bytes())?;
-    }
-    let path = project.write_file(&folder.join(format!("{}.toml", used.name)), kept.text.as_bytes())?;
-    Ok(read_chain(&path)?)
-}
-
 /// Computes a run of a project again: levels from its raw file, the chain as it stood then, its limits.
 pub fn evaluate(dir: &Path, run: &str, on_stage: &mut OnStage<'_>) -> Result<Evaluation, WorkError> {
     let project = Project::open(dir)?;
@@ -181,7 +166,8 @@ pub(crate) fn evaluate_run(project: &Project, run: Run, on_stage: &mut OnStage<'
         )
     })?;
     let measured = kept_levels(project, &used.capture, &kept.reading, on_stage)?;
-    let chain = run.record.chain.as_ref().map(|c| chain_at_run(project, c)).transpose()?;
+    // As the ledger keeps it: a chain or a table edited since does not change an old verdict; the check names the edit.
+    let chain = project.run_chain_path(&run.record.id)?.map(|path| read_chain(&path)).transpose()?;
     let limits = limits_of(&project.limits()?, &run.record.limits)?;
     match judge_trace(&measured, chain.as_ref(), limits.clone(), &kept.judging.options()) {
         Ok(judged) => Ok(Evaluation { run, measured, chain, judged, problem: None }),
