@@ -1,0 +1,6 @@
+//! Immunity tests: is the generator right, what does the rig need, what does a pulse do to a protection part, at which
+//! level does the product fail, and what is to be done step by step.
+//!
+//! This room computes on slices and plain structs. It opens no files and knows no projects.
+
+pub mod analytic;
