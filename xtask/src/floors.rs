@@ -5,11 +5,12 @@ use std::fs;
 use std::path::Path;
 
 /// The floors, as drawn in `ARCHITECTURE.md`.
-const FLOORS: [(&str, u8); 13] = [
+const FLOORS: [(&str, u8); 14] = [
     ("quantity", 0),
     ("signal", 1),
     ("standards", 1),
     ("receiver", 2),
+    ("mains", 2),
     ("immunity", 2),
     ("scenario", 2),
     ("emission", 3),

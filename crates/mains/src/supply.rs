@@ -1,0 +1,1 @@
+//! The supply against what the standard allows of a test source.
