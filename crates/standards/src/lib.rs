@@ -8,9 +8,11 @@
 mod band;
 mod library;
 mod limit;
+mod rules;
 mod uncertainty;
 
 pub use band::{Band, Detector};
 pub use library::{LimitLibrary, LimitSearch};
 pub use limit::{Known, Limit, LimitError, Port};
+pub use rules::{Condition, Confidence, Family, LevelFigure, Phenomenon, Place, RuleBase, RuleRow, Side, Standard};
 pub use uncertainty::{MeasurementKind, PublishedUncertainty};
