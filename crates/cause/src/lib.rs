@@ -1,0 +1,15 @@
+//! What makes an emission: from peaks, readings and the product's own clocks, converters and cables to named hypotheses,
+//! the evidence for and against each, and the experiment that would decide between them.
+//!
+//! Everything takes slices and plain structs and opens no files. Frequencies are in hertz, levels in decibels of the
+//! quantity the caller works in; a name ends in its unit. Formulas stand with their source where they are used; the
+//! README of this room and `docs/causes.md` list them with their range.
+
+pub mod comb;
+mod peaks;
+mod random;
+pub mod source;
+
+pub use comb::{Comb, CombSearch, Member, Pattern, find_combs};
+pub use peaks::{Peak, PeakError, PeakFinding, band_bandwidth_hz, find_peaks, grid_hz, peaks_of_list};
+pub use random::Random;
