@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 /// The floors, as drawn in `ARCHITECTURE.md`.
-const FLOORS: [(&str, u8); 15] = [
+const FLOORS: [(&str, u8); 17] = [
     ("quantity", 0),
     ("signal", 1),
     ("standards", 1),
@@ -14,8 +14,10 @@ const FLOORS: [(&str, u8); 15] = [
     ("immunity", 2),
     ("scenario", 2),
     ("emission", 3),
+    ("campaign", 3),
     ("cause", 3),
     ("formats", 4),
+    ("remedy", 4),
     ("project", 5),
     ("report", 5),
     ("workbench", 6),

@@ -1,0 +1,16 @@
+//! What a filter, a ferrite, a screen or a protector will do, before it is bought.
+//!
+//! Parts with their real behaviour ([`parts`], [`library`]), the artificial networks they are measured in ([`networks`]),
+//! a mains port as a circuit ([`port`]), the trace it would then have ([`predict`]), and the search for what is enough and
+//! least ([`search`]). Maths on plain structs; opens no files. Formulas and sources: `docs/fixing.md`.
+
+mod error;
+pub mod ferrite;
+pub mod geometry;
+pub mod ladder;
+pub mod measured;
+pub mod networks;
+pub mod parts;
+pub mod port;
+
+pub use error::RemedyError;
