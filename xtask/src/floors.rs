@@ -5,9 +5,10 @@ use std::fs;
 use std::path::Path;
 
 /// The floors, as drawn in `ARCHITECTURE.md`.
-const FLOORS: [(&str, u8); 17] = [
+const FLOORS: [(&str, u8); 18] = [
     ("quantity", 0),
     ("signal", 1),
+    ("circuit", 1),
     ("standards", 1),
     ("receiver", 2),
     ("mains", 2),
