@@ -8,6 +8,7 @@
 pub mod comb;
 mod peaks;
 mod random;
+pub mod simulate;
 pub mod source;
 
 pub use comb::{Comb, CombSearch, Member, Pattern, find_combs};

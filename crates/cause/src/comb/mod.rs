@@ -2,6 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
+mod search;
+mod tail;
+
+use search::{FEWEST, Fit, Grade, Line, Search};
+
+use crate::peaks::grid_hz;
 use crate::{Peak, PeakError};
 
 /// What is looked for, and how surely.
@@ -74,6 +80,222 @@ pub struct Comb {
 
 /// All combs of a list, the surest first. The peaks are sorted by frequency; see [`crate::peaks_of_list`].
 pub fn find_combs(peaks: &[Peak], search: &CombSearch) -> Result<Vec<Comb>, PeakError> {
-    let _ = (peaks, search);
-    Ok(Vec::new())
+    check(peaks)?;
+    let Some(finder) = Finder::new(peaks, search) else { return Ok(Vec::new()) };
+    let chosen = finder.choose(search);
+    Ok(finder.describe(peaks, chosen))
+}
+
+fn check(peaks: &[Peak]) -> Result<(), PeakError> {
+    for (i, p) in peaks.iter().enumerate() {
+        if !(p.frequency_hz.is_finite() && p.frequency_hz > 0.0) {
+            return Err(PeakError::Frequency { number: i + 1, frequency_hz: p.frequency_hz });
+        }
+        for (what, value) in [("bandwidth", Some(p.bandwidth_hz)), ("tolerance", p.tolerance_hz)] {
+            if let Some(value) = value.filter(|v| !(v.is_finite() && *v > 0.0)) {
+                return Err(PeakError::Width { what, value });
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Combs tried as the first one before the others are looked for.
+const BEGINNINGS: usize = 6;
+
+struct Finder {
+    search: Search,
+    /// Widest distance from a multiple at which a peak still counts as a member, Hz.
+    gate_hz: Vec<f64>,
+}
+
+impl Finder {
+    fn new(peaks: &[Peak], asked: &CombSearch) -> Option<Self> {
+        if peaks.len() < FEWEST {
+            return None;
+        }
+        let known = peaks.iter().all(|p| p.tolerance_hz.is_some());
+        let mut lines = Vec::with_capacity(peaks.len());
+        for p in peaks {
+            let widest_hz = p.tolerance_hz.unwrap_or(0.25 * p.bandwidth_hz);
+            lines.push(Line { frequency_hz: p.frequency_hz, widest_hz, floor_hz: 0.0 });
+        }
+        for (line, p) in lines.iter_mut().zip(peaks) {
+            let same: Vec<f64> =
+                peaks.iter().filter(|q| q.bandwidth_hz == p.bandwidth_hz).map(|q| q.frequency_hz).collect();
+            let floor = 0.5 * grid_hz(&same).unwrap_or(0.0);
+            // A list of a few peaks can have a wide common step by chance: then the grid says nothing.
+            if floor <= p.bandwidth_hz {
+                line.floor_hz = 1.0001 * floor;
+            }
+        }
+        let narrowest = lines.iter().map(|l| l.widest_hz.max(l.floor_hz)).fold(f64::INFINITY, f64::min);
+        let bandwidth = peaks.iter().map(|p| p.bandwidth_hz).fold(f64::INFINITY, f64::min);
+        let top = peaks.iter().map(|p| p.frequency_hz).fold(0.0, f64::max);
+        let from_hz = asked.from_hz.unwrap_or(if known { (8.0 * narrowest).min(bandwidth) } else { bandwidth });
+        let to_hz = asked.to_hz.unwrap_or(top / FEWEST as f64 * 1.002);
+        if !(from_hz > 0.0 && to_hz > from_hz) {
+            return None;
+        }
+        let steady = |share, scanned| Grade { share, drift: 0.0, scanned };
+        let mut grades = vec![steady(1.0, true), steady(0.5, true), steady(0.25, true)];
+        if !known {
+            grades.extend([steady(0.125, false), steady(1.0 / 32.0, false)]);
+        }
+        grades.extend([0.003, 0.01].map(|drift| Grade { share: 0.5, drift, scanned: true }));
+        let gate_hz = peaks.iter().zip(&lines).map(|(p, l)| (0.4 * p.bandwidth_hz).max(1.5 * l.widest_hz)).collect();
+        Some(Self { search: Search::new(lines, grades, from_hz, to_hz), gate_hz })
+    }
+
+    /// All members of a fit among the free peaks: out to one and a half times its tolerance, so that the outliers of a
+    /// comb do not become another comb.
+    fn members(&self, fit: &Fit, free: &[bool]) -> Vec<(usize, u32)> {
+        let mut claimed = Vec::new();
+        for (k, line) in self.search.lines.iter().enumerate() {
+            let n = (line.frequency_hz / fit.fundamental_hz).round();
+            let t = fit.grade.tolerance_hz(line);
+            let reach = (1.5 * t).min(self.gate_hz[k].max(t));
+            if free[k] && n >= 1.0 && (line.frequency_hz - n * fit.fundamental_hz).abs() <= reach {
+                claimed.push((k, n as u32));
+            }
+        }
+        claimed
+    }
+
+    fn without(&self, free: &[bool], fit: &Fit) -> Vec<bool> {
+        let mut rest = free.to_vec();
+        for (k, _) in self.members(fit, free) {
+            rest[k] = false;
+        }
+        rest
+    }
+
+    /// The set of combs that together are least likely by chance.
+    fn choose(&self, asked: &CombSearch) -> Vec<Fit> {
+        let ln_most = (-(-asked.most_false_alarm).ln_1p()).ln();
+        let all = vec![true; self.search.lines.len()];
+        let mut pool = self.search.scan(&all);
+        let mut best: (f64, Vec<Fit>) = (0.0, Vec::new());
+        for first in self.search.best(&pool, &all, BEGINNINGS) {
+            if first.ln_expected > ln_most {
+                continue;
+            }
+            let mut set = vec![first];
+            self.extend(&mut set, &pool, ln_most, asked.most_combs);
+            let total = set.iter().map(|f| f.ln_expected).sum::<f64>();
+            if total < best.0 {
+                best = (total, set);
+            }
+        }
+        let mut set = best.1;
+        // What only shows once the strong combs are gone.
+        loop {
+            let before = set.len();
+            let free = set.iter().fold(all.clone(), |free, fit| self.without(&free, fit));
+            pool.extend(self.search.scan(&free));
+            self.extend(&mut set, &pool, ln_most, asked.most_combs);
+            self.settle(&mut set, &pool, &all);
+            set.retain(|f| f.ln_expected <= ln_most);
+            if set.len() <= before {
+                break;
+            }
+        }
+        set.sort_by(|a, b| a.ln_expected.total_cmp(&b.ln_expected));
+        set
+    }
+
+    fn extend(&self, set: &mut Vec<Fit>, pool: &[search::Candidate], ln_most: f64, most: usize) {
+        while set.len() < most {
+            let all = vec![true; self.search.lines.len()];
+            let free = set.iter().fold(all, |free, fit| self.without(&free, fit));
+            match self.search.best(pool, &free, 1).pop() {
+                Some(fit) if fit.ln_expected <= ln_most => set.push(fit),
+                _ => break,
+            }
+        }
+    }
+
+    /// Every comb chosen anew while the others stand, until nothing gets better.
+    fn settle(&self, set: &mut [Fit], pool: &[search::Candidate], all: &[bool]) {
+        for _ in 0..3 {
+            let mut moved = false;
+            for i in 0..set.len() {
+                let others = set.iter().enumerate().filter(|(j, _)| *j != i);
+                let free = others.fold(all.to_vec(), |free, (_, fit)| self.without(&free, fit));
+                let own = self.search.fit(set[i].fundamental_hz, &free);
+                let best = self.search.best(pool, &free, 1).pop();
+                let new = match (own, best) {
+                    (Some(a), Some(b)) => Some(if b.ln_expected < a.ln_expected - 1e-9 { b } else { a }),
+                    (a, b) => a.or(b),
+                };
+                if let Some(new) = new {
+                    moved |= (new.fundamental_hz / set[i].fundamental_hz - 1.0).abs() > 1e-9;
+                    set[i] = new;
+                }
+            }
+            if !moved {
+                break;
+            }
+        }
+    }
+
+    fn describe(&self, peaks: &[Peak], set: Vec<Fit>) -> Vec<Comb> {
+        let all = vec![true; peaks.len()];
+        let mut combs: Vec<Comb> = Vec::new();
+        for fit in &set {
+            let uncertainty_hz = self.uncertainty_hz(fit);
+            let members: Vec<Member> = self
+                .members(fit, &all)
+                .into_iter()
+                .map(|(k, multiple)| Member {
+                    peak: k,
+                    frequency_hz: peaks[k].frequency_hz,
+                    level_db: peaks[k].level_db,
+                    multiple,
+                    off_hz: peaks[k].frequency_hz - f64::from(multiple) * fit.fundamental_hz,
+                    shared: false,
+                })
+                .collect();
+            combs.push(Comb {
+                fundamental_hz: fit.fundamental_hz,
+                uncertainty_hz,
+                false_alarm: -(-fit.ln_expected.exp()).exp_m1(),
+                pattern: pattern(&members),
+                members,
+                relative_drift: fit.grade.drift,
+                also_possible_hz: Vec::new(),
+            });
+        }
+        let mut claims = vec![0u8; peaks.len()];
+        for m in combs.iter().flat_map(|c| &c.members) {
+            claims[m.peak] = claims[m.peak].saturating_add(1);
+        }
+        for m in combs.iter_mut().flat_map(|c| &mut c.members) {
+            m.shared = claims[m.peak] > 1;
+        }
+        combs
+    }
+
+    /// Twice the standard deviation of the least-squares fundamental. The scatter is that of the residuals, tempered by
+    /// four degrees of freedom of an even distribution over the tolerance, because few members scatter little by luck.
+    fn uncertainty_hz(&self, fit: &Fit) -> f64 {
+        let (mut squares, mut weight) = (4.0 / 3.0, 0.0);
+        for &(k, n) in &fit.members {
+            let line = &self.search.lines[k];
+            let t = fit.grade.tolerance_hz(line);
+            squares += ((line.frequency_hz - f64::from(n) * fit.fundamental_hz) / t).powi(2);
+            weight += (f64::from(n) / t).powi(2);
+        }
+        2.0 * (squares / (fit.members.len() as f64 + 3.0) / weight).sqrt()
+    }
+}
+
+/// Odd multiples only: said where as many members all being odd would happen to fewer than 1 in 16 combs with both kinds.
+fn pattern(members: &[Member]) -> Pattern {
+    let even = members.iter().filter(|m| m.multiple.is_multiple_of(2)).count();
+    match (members.len() - even, even) {
+        (odd, 0) if odd >= 5 => Pattern::Odd,
+        (odd, even) if odd >= 2 && even >= 2 => Pattern::All,
+        _ => Pattern::Unclear,
+    }
 }

@@ -1,0 +1,95 @@
+//! Figures of the comb search on simulated lists.
+
+use std::time::Instant;
+
+use cause::simulate::lists::{self, CONDUCTED, Jitter, ListKind, RADIATED, Score, Spread};
+use cause::{CombSearch, Random, find_combs};
+
+fn main() {
+    let count: usize = std::env::args().nth(1).and_then(|a| a.parse().ok()).unwrap_or(300);
+    let seed: u64 = std::env::args().nth(2).and_then(|a| a.parse().ok()).unwrap_or(1);
+    let show = std::env::args().nth(3).is_some();
+    let search = CombSearch::default();
+    let with = |k: ListKind, name: &'static str| ListKind { name, ..k };
+    let kinds = [
+        CONDUCTED,
+        ListKind { jitter: Jitter::Normal(0.125), ..with(CONDUCTED, "B, normal 1/8") },
+        ListKind { jitter: Jitter::Normal(0.0625), ..with(CONDUCTED, "B, normal 1/16") },
+        ListKind { jitter: Jitter::Even(0.005), ..with(CONDUCTED, "B, exact") },
+        ListKind { step_hz: 4500.0, ..with(CONDUCTED, "B, 4.5 kHz grid") },
+        ListKind { odd_only: true, ..with(CONDUCTED, "B, odd") },
+        ListKind { anywhere: true, ..with(CONDUCTED, "B, anywhere") },
+        ListKind { combs: (2, 2), peaks: (20, 26), ..with(CONDUCTED, "B, two, short") },
+        ListKind { combs: (3, 3), peaks: (40, 60), ..with(CONDUCTED, "B, three") },
+        RADIATED,
+        ListKind { jitter: Jitter::Normal(0.125), ..with(RADIATED, "C, normal 1/8") },
+        ListKind { odd_only: true, ..with(RADIATED, "C, odd") },
+        ListKind { anywhere: true, ..with(RADIATED, "C, anywhere") },
+        ListKind { step_hz: 60e3, ..with(RADIATED, "C, 60 kHz grid") },
+        ListKind { fundamental_hz: (8e6, 100e6), peaks: (10, 30), ..with(RADIATED, "C, high") },
+        ListKind {
+            bandwidth_hz: 200.0,
+            from_hz: 9e3,
+            to_hz: 150e3,
+            fundamental_hz: (1e3, 20e3),
+            ..with(CONDUCTED, "A")
+        },
+    ];
+    println!(
+        "{:16} {:>6} {:>7} {:>7} {:>6} {:>8} {:>8}",
+        "kind", "lists", "all", "each", "false", "in unc.", "ms each"
+    );
+    for kind in kinds {
+        let mut random = Random::new(seed);
+        let mut score = Score::default();
+        let start = Instant::now();
+        let mut spent = 0.0;
+        for i in 0..count {
+            let list = lists::list(&kind, &mut random);
+            let t = Instant::now();
+            let combs = find_combs(&list.peaks, &search).expect("valid");
+            spent += t.elapsed().as_secs_f64();
+            let before = score;
+            score.add(&list.fundamental_hz, &combs);
+            if show && (score.all_found == before.all_found || score.false_combs > before.false_combs) {
+                println!("  {i}: {} peaks, truth {:?}", list.peaks.len(), list.fundamental_hz);
+                for c in &combs {
+                    let n: Vec<u32> = c.members.iter().map(|m| m.multiple).collect();
+                    println!(
+                        "     {:.1} ± {:.1} fa {:.1e} drift {} {:?}",
+                        c.fundamental_hz, c.uncertainty_hz, c.false_alarm, c.relative_drift, n
+                    );
+                }
+            }
+        }
+        let _ = start;
+        println!(
+            "{:16} {count:6} {:6.1}% {:6.1}% {:6.3} {:7.1}% {:8.2}",
+            kind.name,
+            100.0 * score.all_found as f64 / count as f64,
+            100.0 * score.found as f64 / score.fundamentals as f64,
+            score.false_combs as f64 / count as f64,
+            100.0 * score.within_uncertainty as f64 / score.found.max(1) as f64,
+            1e3 * spent / count as f64,
+        );
+    }
+    println!("\nrandom lists: share with a comb of at most 10 %, 5 %, 1 %, 0.1 %");
+    let loose = CombSearch { most_false_alarm: 0.2, ..CombSearch::default() };
+    for kind in [CONDUCTED, ListKind { step_hz: 4500.0, ..with(CONDUCTED, "B, 4.5 kHz grid") }, RADIATED] {
+        for spread in [Spread::Even, Spread::Logarithmic, Spread::Humps] {
+            let mut random = Random::new(seed + 77);
+            let mut seen = [0usize; 4];
+            let tries = count * 4;
+            for _ in 0..tries {
+                let peaks = lists::random_list(&kind, spread, &mut random);
+                let combs = find_combs(&peaks, &loose).expect("valid");
+                let least = combs.iter().map(|c| c.false_alarm).fold(1.0, f64::min);
+                for (s, bound) in seen.iter_mut().zip([0.1, 0.05, 0.01, 0.001]) {
+                    *s += usize::from(least <= bound);
+                }
+            }
+            let share = seen.map(|s| format!("{:.2}%", 100.0 * s as f64 / tries as f64));
+            println!("{:16} {spread:12?} {tries} {share:?}", kind.name);
+        }
+    }
+}
