@@ -19,8 +19,10 @@ use crate::downmix::Downmix;
 use crate::front::{Front, Planar};
 use crate::plan::{HALF_WIDTH_SIGMA, HOP_SIGMA, Plan};
 use crate::simd::{self, InstructionSet, LANES, TAPS};
+use crate::timeline::Held;
 use crate::types::{Progress, ReceiverError};
 use crate::weighting::sigma_s;
+use crate::witness::Witness;
 
 enum Transform {
     Real(Arc<dyn RealToComplex<f32>>),
@@ -47,6 +49,8 @@ struct Scratch {
     complex: Vec<Complex32>,
     spectrum: Vec<Complex32>,
     fft: Vec<Complex32>,
+    /// What the witness has not been handed yet.
+    held: Held,
 }
 
 pub(crate) struct Engine {
@@ -61,6 +65,8 @@ pub(crate) struct Engine {
     groups: Vec<Mutex<Group>>,
     stretches: [RwLock<Stretch>; 2],
     threads: usize,
+    /// Looks on during passes that ask for it.
+    pub(crate) witness: Witness,
 }
 
 /// What one pass is to do.
@@ -74,7 +80,12 @@ pub(crate) struct Pass {
     pub(crate) track: u64,
     /// Look for peaks between spectra.
     pub(crate) crests: bool,
+    /// The witness looks on.
+    pub(crate) witnessed: bool,
 }
+
+/// Called when all threads have met, with the number of spectra that have gone through the detectors in this pass.
+pub(crate) type Between<'b> = dyn FnMut(&Engine, &Front<'_>, u64) -> ControlFlow<()> + 'b;
 
 /// Groups of bins that one piece of work takes through a tile.
 const GROUPS_AT_ONCE: usize = 8;
@@ -117,6 +128,7 @@ impl Engine {
             rows,
             stretches: [RwLock::default(), RwLock::default()],
             threads: threads.max(1),
+            witness: Witness::default(),
             plan,
         }
     }
@@ -140,13 +152,15 @@ impl Engine {
         self.plan.mixed.as_ref().map(|m| Downmix::new(m, rate_hz, self.plan.stream_hz, self.set))
     }
 
-    /// Once over the record (or its beginning). Returns the number of spectra.
+    /// Once over the record (or its beginning). Returns the number of spectra. Where `between` answers `Break`
+    /// the pass ends as it does at the end of the record.
     pub(crate) fn pass(
         &self,
         front: &mut Front<'_>,
         mut downmix: Option<&mut Downmix>,
         pass: Pass,
         progress: &mut dyn FnMut(&Progress) -> ControlFlow<()>,
+        between: &mut Between<'_>,
     ) -> Result<u64, ReceiverError> {
         if let Some(d) = downmix.as_deref_mut() {
             d.restart();
@@ -220,6 +234,8 @@ impl Engine {
                     Err(e) => break Err(e),
                 };
                 work.total.fetch_add(spectra, Relaxed);
+                let detected = work.first_detect.load(Relaxed) + work.detect.load(Relaxed);
+                let next = if between(self, reader.front, detected as u64).is_break() { 0 } else { next };
                 work.detect.store(spectra, Relaxed);
                 work.first_detect.store(tile as usize * self.tile, Relaxed);
                 tile += 1;
@@ -265,12 +281,14 @@ impl Engine {
                 complex: Vec::new(),
                 spectrum: f.make_output_vec(),
                 fft: f.make_scratch_vec(),
+                held: Held::default(),
             },
             Transform::Complex(f) => Scratch {
                 real: Vec::new(),
                 complex: vec![zero; self.plan.length],
                 spectrum: vec![zero; self.plan.length],
                 fft: vec![zero; f.get_outofplace_scratch_len()],
+                held: Held::default(),
             },
         }
     }
@@ -311,7 +329,11 @@ impl Engine {
                 let j = first + i;
                 let mut row = self.rows[j % self.rows.len()].write().unwrap_or_else(PoisonError::into_inner);
                 self.spectrum(j as u64, &stretch, scratch, &mut row);
+                if pass.witnessed {
+                    self.witness.row(&mut scratch.held, j as u64, &row.mag[..self.plan.frequency_hz.len()]);
+                }
             }
+            self.witness.flush(&mut scratch.held);
         }
     }
 
@@ -491,9 +513,12 @@ mod tests {
         let engine = Engine::new(plan, Band::B, 3, InstructionSet::best());
         harm(&engine);
         let mut downmix = engine.downmix(1.35e6);
-        let pass = Pass { number: 1, spectra: None, track: 0, crests: true };
+        let pass = Pass { number: 1, spectra: None, track: 0, crests: true, witnessed: false };
         let end = catch_unwind(AssertUnwindSafe(|| {
-            let _ = engine.pass(&mut front, downmix.as_mut(), pass, &mut |_| ControlFlow::Continue(()));
+            let _ =
+                engine.pass(&mut front, downmix.as_mut(), pass, &mut |_| ControlFlow::Continue(()), &mut |_, _, _| {
+                    ControlFlow::Continue(())
+                });
         }));
         let panic = end.unwrap_err();
         panic.downcast_ref::<String>().cloned().or(panic.downcast_ref::<&str>().map(|s| (*s).to_owned())).unwrap()

@@ -84,6 +84,11 @@ impl<'s> Front<'s> {
         self.complex
     }
 
+    /// The record holds a frame at least; to be asked before the first of them is taken.
+    pub(crate) fn holds_frames(&self) -> bool {
+        self.pending.as_ref().is_some_and(|p| p.len() > 0)
+    }
+
     pub(crate) fn frames_total(&self) -> Option<u64> {
         self.source.frames()
     }
@@ -105,9 +110,14 @@ impl<'s> Front<'s> {
     pub(crate) fn rewind(&mut self) -> Result<Overload, ReceiverError> {
         self.pending = None;
         self.frames = 0;
-        let overload = self.statistics.take().map(|s| s.finish(self.frames_total())).unwrap_or_default();
+        let overload = self.statistics.take().map(Statistics::finish).unwrap_or_default();
         self.source.rewind()?;
         Ok(overload)
+    }
+
+    /// What the numbers told so far in this pass; nothing once they are no longer looked at.
+    pub(crate) fn overload_so_far(&self) -> Overload {
+        self.statistics.as_ref().map(|s| s.clone().finish()).unwrap_or_default()
     }
 
     fn read(&mut self, to: &mut Planar) -> Result<bool, ReceiverError> {
@@ -200,7 +210,7 @@ impl Pick {
 }
 
 /// What the numbers themselves tell.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Statistics {
     frames: u64,
     at_format_limit: u64,
@@ -209,7 +219,7 @@ struct Statistics {
 }
 
 /// Runs of equal samples at one of the record's two extremes.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Extreme {
     value: Option<f32>,
     /// Samples in runs long enough to be clipping.
@@ -271,7 +281,7 @@ impl Statistics {
         true
     }
 
-    fn finish(mut self, _frames: Option<u64>) -> Overload {
+    fn finish(mut self) -> Overload {
         self.high.end_run();
         self.low.end_run();
         let magnitude = |e: &Extreme| f64::from(e.value.unwrap_or(0.0)).abs();

@@ -4,6 +4,9 @@ use serde::{Deserialize, Serialize};
 use signal::SourceError;
 use standards::{Band, Detector};
 
+use crate::floor::NoiseFloor;
+use crate::timeline::{Timeline, TimelineSize};
+
 /// What the detectors and meters hold at the first output of the selectivity filter.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -41,6 +44,10 @@ pub struct Settings {
     pub centre_hz: Option<f64>,
     /// Worker threads; as many as the machine offers when absent. The result does not depend on it.
     pub threads: Option<usize>,
+    /// Keep the time structure too, in at most so many cells.
+    pub timeline: Option<TimelineSize>,
+    /// Look for the record's own noise floor.
+    pub noise_floor: bool,
 }
 
 impl Settings {
@@ -57,6 +64,8 @@ impl Settings {
             start: None,
             centre_hz: None,
             threads: None,
+            timeline: None,
+            noise_floor: true,
         }
     }
 }
@@ -84,7 +93,13 @@ pub struct Reading {
     pub level_dbuv: Vec<f64>,
     /// True where the record was too short for this detector to settle: the true reading is this or higher.
     pub lower_bound: Vec<bool>,
+    /// True where the level is less than [`RESOLVED_DB`] above what this detector reads on the record's own noise floor:
+    /// emission and floor are not told apart there. Empty where no floor was looked for or found.
+    pub not_resolved: Vec<bool>,
 }
+
+/// A level this close to the noise floor is not told apart from it, dB (common practice for ambient and own noise).
+pub const RESOLVED_DB: f64 = 6.0;
 
 /// Samples at the end of the number format, and what that means.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -118,6 +133,10 @@ pub struct Levels {
     /// Level of the quantisation noise of an integer record in the bandwidth, dBµV, as an RMS-average reading; absent
     /// for floating-point records. Uniform rounding error spread evenly over 0 to half the rate is assumed.
     pub quantisation_floor_dbuv: Option<f64>,
+    /// The record's own noise floor; absent where it was not looked for or the record is too short to tell.
+    pub noise_floor: Option<NoiseFloor>,
+    /// Peak level against time, where asked for.
+    pub timeline: Option<Timeline>,
 }
 
 impl Levels {

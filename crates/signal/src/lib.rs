@@ -2,7 +2,9 @@
 //! no limits and no products.
 
 mod block;
+mod live;
 mod window;
 
 pub use block::{Block, SampleSlice, SampleSource, SourceError};
+pub use live::{Arrival, LiveSource};
 pub use window::{KaiserLowPass, bessel_i0, gaussian, next_fast_length};

@@ -193,6 +193,8 @@ fn settings(
             start: want.start,
             centre_hz: if info.complex { info.centre_hz } else { None },
             threads: want.threads,
+            timeline: None,
+            noise_floor: true,
         },
         found,
     ))

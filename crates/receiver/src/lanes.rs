@@ -1,0 +1,359 @@
+//! Sixteen numbers side by side: the one source of the vector loops, for every instruction set.
+//!
+//! A loop is written once over [`Lanes16`] and compiled for each set through [`for_each_lanes!`]. Every operation is one
+//! correctly rounded operation of IEEE 754 (no fused multiply-add, no approximate reciprocals), so all sets give the same
+//! bits.
+//!
+//! Unsafe code, and why: an instruction of AVX2 or AVX-512 may run only on a machine that has it. The types [`Avx2`] and
+//! [`Avx512`] are made only inside functions entered through `for_each_lanes!`, which takes an [`InstructionSet`], and
+//! `InstructionSet::available` hands out a set only after it has asked the machine. Loads and stores go through
+//! references to arrays of sixteen numbers, so no pointer is made up.
+#![allow(unsafe_code)]
+// Operations must melt into the function that is compiled for the instruction set.
+#![allow(clippy::inline_always)]
+
+/// Numbers in a vector, and spectra in a sheaf.
+pub(crate) const WIDTH: usize = 16;
+
+/// Sixteen numbers in memory.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[repr(C, align(64))]
+pub(crate) struct Sixteen(pub(crate) [f32; WIDTH]);
+
+impl Sixteen {
+    pub(crate) const ZERO: Self = Self([0.0; WIDTH]);
+}
+
+/// Sixteen numbers in registers.
+pub(crate) trait Lanes16: Copy {
+    fn splat(x: f32) -> Self;
+    fn load(from: &[f32; WIDTH]) -> Self;
+    fn store(self, to: &mut [f32; WIDTH]);
+    fn add(self, b: Self) -> Self;
+    fn sub(self, b: Self) -> Self;
+    fn mul(self, b: Self) -> Self;
+    fn sqrt(self) -> Self;
+    /// `a > b ? a : b`.
+    fn max(self, b: Self) -> Self;
+    /// A first estimate of the reciprocal root, 3.5 % off at most, from the number's bits.
+    fn root_seed(self) -> Self;
+    /// Columns become rows.
+    fn transpose(rows: &mut [Self; WIDTH]);
+
+    /// Reciprocal root by three steps of Newton's method from [`Self::root_seed`]: relative error below 3e-7. Of zero it
+    /// is a large number.
+    #[inline(always)]
+    fn reciprocal_root(self) -> Self {
+        let half = self.mul(Self::splat(0.5));
+        let mut y = self.root_seed();
+        for _ in 0..3 {
+            y = y.mul(Self::splat(1.5).sub(half.mul(y).mul(y)));
+        }
+        y
+    }
+}
+
+/// Magic number of the estimate of a reciprocal root (Lomont 2003).
+const ROOT_MAGIC: i32 = 0x5f37_5a86;
+
+/// What every machine has.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Plain(
+    #[cfg(all(target_arch = "x86_64", not(miri)))] [core::arch::x86_64::__m128; 4],
+    #[cfg(all(target_arch = "aarch64", not(miri)))] [core::arch::aarch64::float32x4_t; 4],
+    #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))] [f32; WIDTH],
+);
+
+/// A vector out of `$n` registers of `$w` numbers.
+macro_rules! vector {
+    ($name:ident, $n:literal, $w:literal, $splat:expr, $load:expr, $store:expr, $add:expr, $sub:expr, $mul:expr, $sqrt:expr,
+     $max:expr, $seed:expr, $transpose:expr) => {
+        // What the target always has needs no unsafe block, what is asked for at run time does.
+        #[allow(unused_unsafe)]
+        impl Lanes16 for $name {
+            #[inline(always)]
+            fn splat(x: f32) -> Self {
+                // SAFETY: see the module's head; this holds for every block here.
+                Self([unsafe { $splat(x) }; $n])
+            }
+            #[inline(always)]
+            fn load(from: &[f32; WIDTH]) -> Self {
+                // SAFETY: the array holds all that is read.
+                Self(std::array::from_fn(|i| unsafe { $load(from.as_ptr().add(i * $w)) }))
+            }
+            #[inline(always)]
+            fn store(self, to: &mut [f32; WIDTH]) {
+                for i in 0..$n {
+                    // SAFETY: the array has room for all that is written.
+                    unsafe { $store(to.as_mut_ptr().add(i * $w), self.0[i]) }
+                }
+            }
+            #[inline(always)]
+            fn add(self, b: Self) -> Self {
+                Self(std::array::from_fn(|i| unsafe { $add(self.0[i], b.0[i]) }))
+            }
+            #[inline(always)]
+            fn sub(self, b: Self) -> Self {
+                Self(std::array::from_fn(|i| unsafe { $sub(self.0[i], b.0[i]) }))
+            }
+            #[inline(always)]
+            fn mul(self, b: Self) -> Self {
+                Self(std::array::from_fn(|i| unsafe { $mul(self.0[i], b.0[i]) }))
+            }
+            #[inline(always)]
+            fn sqrt(self) -> Self {
+                Self(std::array::from_fn(|i| unsafe { $sqrt(self.0[i]) }))
+            }
+            #[inline(always)]
+            fn max(self, b: Self) -> Self {
+                Self(std::array::from_fn(|i| unsafe { $max(self.0[i], b.0[i]) }))
+            }
+            #[inline(always)]
+            fn root_seed(self) -> Self {
+                Self(std::array::from_fn(|i| unsafe { $seed(self.0[i]) }))
+            }
+            #[inline(always)]
+            fn transpose(rows: &mut [Self; WIDTH]) {
+                unsafe { $transpose(rows) }
+            }
+        }
+    };
+}
+
+/// Transposition through memory, for sets without a better way.
+#[inline(always)]
+fn transpose_plainly<V: Lanes16>(rows: &mut [V; WIDTH]) {
+    let mut from = [[0.0_f32; WIDTH]; WIDTH];
+    for (row, v) in from.iter_mut().zip(rows.iter()) {
+        v.store(row);
+    }
+    for (i, v) in rows.iter_mut().enumerate() {
+        *v = V::load(&std::array::from_fn(|j| from[j][i]));
+    }
+}
+
+#[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))]
+vector!(
+    Plain,
+    16,
+    1,
+    |x: f32| x,
+    |p: *const f32| *p,
+    |p: *mut f32, x: f32| *p = x,
+    |a: f32, b: f32| a + b,
+    |a: f32, b: f32| a - b,
+    |a: f32, b: f32| a * b,
+    |a: f32| a.sqrt(),
+    |a: f32, b: f32| if a > b { a } else { b },
+    |a: f32| f32::from_bits(ROOT_MAGIC.wrapping_sub((a.to_bits() >> 1) as i32) as u32),
+    transpose_plainly
+);
+
+#[cfg(all(target_arch = "aarch64", not(miri)))]
+mod arm {
+    use core::arch::aarch64::{
+        vaddq_f32, vbslq_f32, vcgtq_f32, vdupq_n_f32, vdupq_n_s32, vld1q_f32, vmulq_f32, vreinterpretq_f32_s32,
+        vreinterpretq_s32_f32, vreinterpretq_s32_u32, vreinterpretq_u32_f32, vshrq_n_u32, vsqrtq_f32, vst1q_f32,
+        vsubq_f32, vsubq_s32,
+    };
+
+    use super::{Lanes16, Plain, ROOT_MAGIC, WIDTH, transpose_plainly};
+
+    vector!(
+        Plain,
+        4,
+        4,
+        vdupq_n_f32,
+        vld1q_f32,
+        vst1q_f32,
+        vaddq_f32,
+        vsubq_f32,
+        vmulq_f32,
+        vsqrtq_f32,
+        |a, b| vbslq_f32(vcgtq_f32(a, b), a, b),
+        |a| {
+            let half = vreinterpretq_s32_u32(vshrq_n_u32::<1>(vreinterpretq_u32_f32(a)));
+            vreinterpretq_f32_s32(vsubq_s32(vdupq_n_s32(ROOT_MAGIC), half))
+        },
+        transpose_plainly
+    );
+
+    const _: () = {
+        let _ = vreinterpretq_s32_f32;
+    };
+}
+
+#[cfg(target_arch = "x86_64")]
+pub(crate) use x86::{Avx2, Avx512};
+
+#[cfg(target_arch = "x86_64")]
+mod x86 {
+    use core::arch::x86_64::*;
+
+    use super::{Lanes16, ROOT_MAGIC, WIDTH, transpose_plainly};
+    #[cfg(not(miri))]
+    use super::Plain;
+
+    /// AVX2.
+    #[derive(Debug, Clone, Copy)]
+    pub(crate) struct Avx2([__m256; 2]);
+
+    /// AVX-512.
+    #[derive(Debug, Clone, Copy)]
+    pub(crate) struct Avx512([__m512; 1]);
+
+    #[cfg(not(miri))]
+    vector!(
+        Plain,
+        4,
+        4,
+        _mm_set1_ps,
+        _mm_loadu_ps,
+        _mm_storeu_ps,
+        _mm_add_ps,
+        _mm_sub_ps,
+        _mm_mul_ps,
+        _mm_sqrt_ps,
+        _mm_max_ps,
+        |a| _mm_castsi128_ps(_mm_sub_epi32(_mm_set1_epi32(ROOT_MAGIC), _mm_srli_epi32::<1>(_mm_castps_si128(a)))),
+        transpose_plainly
+    );
+
+    vector!(
+        Avx2,
+        2,
+        8,
+        _mm256_set1_ps,
+        _mm256_loadu_ps,
+        _mm256_storeu_ps,
+        _mm256_add_ps,
+        _mm256_sub_ps,
+        _mm256_mul_ps,
+        _mm256_sqrt_ps,
+        _mm256_max_ps,
+        |a| _mm256_castsi256_ps(_mm256_sub_epi32(
+            _mm256_set1_epi32(ROOT_MAGIC),
+            _mm256_srli_epi32::<1>(_mm256_castps_si256(a))
+        )),
+        transpose_256
+    );
+
+    vector!(
+        Avx512,
+        1,
+        16,
+        _mm512_set1_ps,
+        _mm512_loadu_ps,
+        _mm512_storeu_ps,
+        _mm512_add_ps,
+        _mm512_sub_ps,
+        _mm512_mul_ps,
+        _mm512_sqrt_ps,
+        _mm512_max_ps,
+        |a| _mm512_castsi512_ps(_mm512_sub_epi32(
+            _mm512_set1_epi32(ROOT_MAGIC),
+            _mm512_srli_epi32::<1>(_mm512_castps_si512(a))
+        )),
+        transpose_512
+    );
+
+    /// Eight rows of eight.
+    #[inline]
+    #[target_feature(enable = "avx2")]
+    fn transpose_8(r: [__m256; 8]) -> [__m256; 8] {
+        let t: [__m256; 8] = std::array::from_fn(|i| {
+            let (a, b) = (r[i / 2 * 2], r[i / 2 * 2 + 1]);
+            if i % 2 == 0 { _mm256_unpacklo_ps(a, b) } else { _mm256_unpackhi_ps(a, b) }
+        });
+        let q = |h: usize| {
+            [
+                _mm256_shuffle_ps::<0x44>(t[h], t[h + 2]),
+                _mm256_shuffle_ps::<0xee>(t[h], t[h + 2]),
+                _mm256_shuffle_ps::<0x44>(t[h + 1], t[h + 3]),
+                _mm256_shuffle_ps::<0xee>(t[h + 1], t[h + 3]),
+            ]
+        };
+        let (a, b) = (q(0), q(4));
+        std::array::from_fn(|i| {
+            if i < 4 {
+                _mm256_permute2f128_ps::<0x20>(a[i], b[i])
+            } else {
+                _mm256_permute2f128_ps::<0x31>(a[i - 4], b[i - 4])
+            }
+        })
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx2")]
+    fn transpose_256(rows: &mut [Avx2; WIDTH]) {
+        let block = |r: &[Avx2; WIDTH], y: usize, x: usize| transpose_8(std::array::from_fn(|i| r[8 * y + i].0[x]));
+        let [a, b, c, d] = [block(rows, 0, 0), block(rows, 0, 1), block(rows, 1, 0), block(rows, 1, 1)];
+        for i in 0..8 {
+            rows[i] = Avx2([a[i], c[i]]);
+            rows[8 + i] = Avx2([b[i], d[i]]);
+        }
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx512f")]
+    fn transpose_512(rows: &mut [Avx512; WIDTH]) {
+        let r: [__m512; WIDTH] = std::array::from_fn(|i| rows[i].0[0]);
+        let t: [__m512; WIDTH] = std::array::from_fn(|i| {
+            let (a, b) = (r[i / 2 * 2], r[i / 2 * 2 + 1]);
+            if i % 2 == 0 { _mm512_unpacklo_ps(a, b) } else { _mm512_unpackhi_ps(a, b) }
+        });
+        // Column c mod 4 of four rows, in each quarter of the register.
+        let q: [__m512; WIDTH] = std::array::from_fn(|i| {
+            let (h, c) = (i / 4 * 4, i % 4);
+            let (a, b) = (t[h + c / 2], t[h + 2 + c / 2]);
+            if c % 2 == 0 { _mm512_shuffle_ps::<0x44>(a, b) } else { _mm512_shuffle_ps::<0xee>(a, b) }
+        });
+        for c in 0..4 {
+            let (a, b, d, e) = (q[c], q[4 + c], q[8 + c], q[12 + c]);
+            let low_ab = _mm512_shuffle_f32x4::<0x88>(a, b);
+            let high_ab = _mm512_shuffle_f32x4::<0xdd>(a, b);
+            let low_de = _mm512_shuffle_f32x4::<0x88>(d, e);
+            let high_de = _mm512_shuffle_f32x4::<0xdd>(d, e);
+            rows[c] = Avx512([_mm512_shuffle_f32x4::<0x88>(low_ab, low_de)]);
+            rows[4 + c] = Avx512([_mm512_shuffle_f32x4::<0x88>(high_ab, high_de)]);
+            rows[8 + c] = Avx512([_mm512_shuffle_f32x4::<0xdd>(low_ab, low_de)]);
+            rows[12 + c] = Avx512([_mm512_shuffle_f32x4::<0xdd>(high_ab, high_de)]);
+        }
+    }
+}
+
+/// Functions that take an [`InstructionSet`] first and call a body written over [`Lanes16`], compiled for that set.
+macro_rules! for_each_lanes {
+    ($($(#[$doc:meta])* fn $name:ident / $body:ident ($($arg:ident: $ty:ty),* $(,)?) $(-> $ret:ty)?;)*) => {
+        $(
+            $(#[$doc])*
+            #[allow(unsafe_code, clippy::too_many_arguments)]
+            pub(crate) fn $name(set: $crate::simd::InstructionSet $(, $arg: $ty)*) $(-> $ret)? {
+                #[cfg(target_arch = "x86_64")]
+                {
+                    #[target_feature(enable = "avx2")]
+                    fn avx2($($arg: $ty),*) $(-> $ret)? {
+                        $body::<$crate::lanes::Avx2>($($arg),*)
+                    }
+                    #[target_feature(enable = "avx2,avx512f,avx512dq,avx512vl,avx512bw")]
+                    fn avx512($($arg: $ty),*) $(-> $ret)? {
+                        $body::<$crate::lanes::Avx512>($($arg),*)
+                    }
+                    match set {
+                        $crate::simd::InstructionSet::Plain => $body::<$crate::lanes::Plain>($($arg),*),
+                        // SAFETY: `available` hands these out only where the machine has the instructions.
+                        $crate::simd::InstructionSet::Avx2 => unsafe { avx2($($arg),*) },
+                        // SAFETY: as above.
+                        $crate::simd::InstructionSet::Avx512 => unsafe { avx512($($arg),*) },
+                    }
+                }
+                #[cfg(not(target_arch = "x86_64"))]
+                {
+                    let _ = set;
+                    $body::<$crate::lanes::Plain>($($arg),*)
+                }
+            }
+        )*
+    };
+}
+pub(crate) use for_each_lanes;
