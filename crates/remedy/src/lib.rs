@@ -8,9 +8,11 @@ mod error;
 pub mod ferrite;
 pub mod geometry;
 pub mod ladder;
+pub mod library;
 pub mod measured;
 pub mod networks;
 pub mod parts;
 pub mod port;
+pub mod series;
 
 pub use error::RemedyError;
