@@ -1,7 +1,7 @@
 use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
-use standards::Port;
+use standards::{Family, Port};
 use toml_edit::{Document, Item, Key, TableLike, Value};
 
 /// The product under test, as `product.toml` says it.
@@ -19,6 +19,9 @@ pub struct Product {
     /// Serial number or revision.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub serial: Option<String>,
+    /// What kind of product it is: decides which standards speak of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub family: Option<Family>,
     /// Where it will be used.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub environment: Option<Environment>,
@@ -27,6 +30,9 @@ pub struct Product {
     /// Highest frequency generated or used inside, Hz (sets how far up radiated emission is measured).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub highest_internal_frequency_hz: Option<f64>,
+    /// Whether something inside feels magnetic fields (Hall sensor, microphone, magnetic sensor).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub magnetic_parts: Option<bool>,
     /// Operating modes, the worst first.
     pub modes: Vec<String>,
     /// Mains supply.
@@ -49,7 +55,7 @@ pub struct Product {
     pub samples: Vec<ProductSample>,
 }
 
-/// Where a product is used: the three surroundings of the generic standards (IEC 61000-6-1 to -6-8).
+/// Where a product is used: the three surroundings of the generic standards (IEC 61000-6-1 to -6-8), and laboratories.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Environment {
@@ -59,6 +65,8 @@ pub enum Environment {
     Commercial,
     /// Industry with its own transformer.
     Industrial,
+    /// Laboratories with controlled surroundings (IEC 61326-1).
+    Controlled,
 }
 
 /// Mains supply.
@@ -74,6 +82,9 @@ pub struct Supply {
     /// Number of phases, 1 or 3.
     #[serde(default = "one")]
     pub phases: u8,
+    /// Whether the product is joined to protective earth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earthed: Option<bool>,
 }
 
 fn one() -> u8 {
@@ -124,6 +135,15 @@ pub struct ProductPort {
     /// What stands at the other end.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub leads_to: Option<String>,
+    /// Whether the cable runs outdoors or leaves the building.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub outdoors: Option<bool>,
+    /// DC port: whether it hangs on a distribution network.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dc_network: Option<bool>,
+    /// DC port: whether it is fed by an AC/DC adaptor of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dc_adaptor: Option<bool>,
 }
 
 /// A clock inside the product.
@@ -274,9 +294,11 @@ pub(crate) const KEYS: &[(&str, &[&str])] = &[
             "maker",
             "description",
             "serial",
+            "family",
             "environment",
             "markets",
             "highest_internal_frequency_hz",
+            "magnetic_parts",
             "modes",
             "supply",
             "criteria",
@@ -286,9 +308,23 @@ pub(crate) const KEYS: &[(&str, &[&str])] = &[
             "samples",
         ],
     ),
-    ("supply", &["voltage_v", "frequency_hz", "current_a", "phases"]),
+    ("supply", &["voltage_v", "frequency_hz", "current_a", "phases", "earthed"]),
     ("criteria", &["a", "b", "c"]),
-    ("ports", &["id", "kind", "name", "cable_type", "cable_length_m", "screened", "leads_to"]),
+    (
+        "ports",
+        &[
+            "id",
+            "kind",
+            "name",
+            "cable_type",
+            "cable_length_m",
+            "screened",
+            "leads_to",
+            "outdoors",
+            "dc_network",
+            "dc_adaptor",
+        ],
+    ),
     ("clocks", &["name", "frequency_hz"]),
     ("converters", &["name", "frequency_hz", "topology", "power_w", "duty", "rise_time_s"]),
     ("samples", &["id", "serial", "description"]),
@@ -573,9 +609,11 @@ fn read(text: &str, file: &str) -> Result<ProductReading, ProductError> {
         maker: top.text("maker").unwrap_or_default(),
         description: top.text("description").unwrap_or_default(),
         serial: top.some_text("serial"),
-        environment: top.word("environment", "residential, commercial, industrial"),
+        family: top.word("family", &Family::ALL.map(Family::key).join(", ")),
+        environment: top.word("environment", "residential, commercial, industrial, controlled"),
         markets: top.texts("markets"),
         highest_internal_frequency_hz: top.number("highest_internal_frequency_hz", Accept::Positive),
+        magnetic_parts: top.truth("magnetic_parts"),
         modes: top.texts("modes"),
         supply: top.table("supply", supply),
         criteria: top
@@ -623,6 +661,7 @@ fn supply(f: &mut Fields<'_, '_>) -> Supply {
         frequency_hz: f.needed_number("frequency_hz", Accept::NotNegative),
         current_a: f.number("current_a", Accept::Positive),
         phases: phases.map_or(1, |count| count as u8),
+        earthed: f.truth("earthed"),
     }
 }
 
@@ -639,6 +678,9 @@ fn port(f: &mut Fields<'_, '_>) -> ProductPort {
         cable_length_m: f.number("cable_length_m", Accept::NotNegative),
         screened: f.truth("screened"),
         leads_to: f.some_text("leads_to"),
+        outdoors: f.truth("outdoors"),
+        dc_network: f.truth("dc_network"),
+        dc_adaptor: f.truth("dc_adaptor"),
     }
 }
 

@@ -328,7 +328,7 @@ cable_length_m = 25
     prop_compose! {
         fn port(k: usize)(kind in 0..6_usize, cable in proptest::option::of(word()), length in proptest::option::of(positive()), screened in proptest::option::of(any::<bool>())) -> ProductPort {
             let kinds = [Port::Enclosure, Port::AcMains, Port::DcPower, Port::SignalControl, Port::WiredNetwork, Port::FunctionalEarth];
-            ProductPort { id: format!("p{k}"), kind: kinds[kind], name: format!("port {k}"), cable_type: cable, cable_length_m: length, screened, leads_to: None }
+            ProductPort { id: format!("p{k}"), kind: kinds[kind], name: format!("port {k}"), cable_type: cable, cable_length_m: length, screened, leads_to: None, outdoors: None, dc_network: None, dc_adaptor: None }
         }
     }
 
@@ -346,7 +346,7 @@ cable_length_m = 25
             Product {
                 name: "it".to_owned(), model, serial, modes, environment,
                 highest_internal_frequency_hz: top,
-                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, current_a, phases }),
+                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, current_a, phases, earthed: None }),
                 criteria: Criteria { a, ..Criteria::default() },
                 ports,
                 clocks: clocks.into_iter().enumerate().map(|(k, frequency_hz)| Clock { name: format!("c{k}"), frequency_hz }).collect(),

@@ -274,6 +274,13 @@ pub struct RuleRow {
     /// Modulation or wave.
     #[serde(default)]
     pub signal: String,
+    /// Surge on the mains: positive pulses at the first phase angle and negative at the second, degrees, where the
+    /// standard asks for these two only; empty: both polarities at 0, 90, 180 and 270.
+    #[serde(default)]
+    pub phase_deg: Vec<f64>,
+    /// Immunity: the lower levels of the ladder are applied as well.
+    #[serde(default)]
+    pub lower_levels: bool,
     /// Performance criterion, for immunity.
     #[serde(default)]
     pub criterion: Option<String>,

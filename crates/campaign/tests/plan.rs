@@ -1,0 +1,201 @@
+//! What applies, and how long it takes, against worked figures.
+//!
+//! Sources: durations worked by hand from the methods of IEC 61000-4-2 to -4-6 (steps of 1 %, dwell, counts) for a 230 V
+//! single-phase earthed product with two signal cables of 50 m, 8 contact and 6 air points; applicability from the tables
+//! of IEC 61000-6-1 and -6-2 (from memory, as the rows say).
+
+use campaign::{Answers, Pace, Plan, PlannedTest, PortAnswers, difference, duration, plan, steps};
+use standards::{Family, Phenomenon, Place, Port, RuleBase, Side};
+
+fn port(id: &str, kind: Port, cable_length_m: Option<f64>) -> PortAnswers {
+    PortAnswers {
+        id: id.to_owned(),
+        name: id.to_owned(),
+        kind,
+        cable_length_m,
+        screened: Some(false),
+        outdoors: Some(false),
+        dc_network: None,
+        dc_adaptor: None,
+    }
+}
+
+fn sample(environment: Place) -> Answers {
+    Answers {
+        family: Some(Family::Generic),
+        environment: Some(environment),
+        markets: vec!["EU".to_owned()],
+        mains_v: Some(230.0),
+        current_a: Some(1.0),
+        phases: Some(1),
+        earthed: Some(true),
+        magnetic_parts: Some(true),
+        electronics: Some(true),
+        highest_internal_frequency_hz: Some(48e6),
+        highest_clock_hz: Some(48e6),
+        ports: vec![
+            port("housing", Port::Enclosure, None),
+            port("mains", Port::AcMains, Some(2.0)),
+            port("a", Port::SignalControl, Some(50.0)),
+            port("b", Port::SignalControl, Some(50.0)),
+        ],
+    }
+}
+
+fn made(answers: &Answers) -> Plan {
+    plan(answers, RuleBase::embedded())
+}
+
+fn of(plan: &Plan, port: &str, phenomenon: Phenomenon) -> Vec<PlannedTest> {
+    plan.tests.iter().filter(|t| t.port == port && t.phenomenon == phenomenon).cloned().collect()
+}
+
+fn minutes(test: &PlannedTest, pace: &Pace) -> f64 {
+    duration(test, pace, true, 1).total_s / 60.0
+}
+
+#[test]
+fn step_counts_are_the_worked_ones() {
+    for (from, to, n) in
+        [(80e6, 1e9, 255), (1.4e9, 6e9, 148), (0.15e6, 80e6, 633), (80e6, 2.7e9, 355), (0.15e6, 100e6, 655)]
+    {
+        assert_eq!(steps(from, to), n);
+    }
+    assert_eq!(steps(1.8e9, 1.8e9), 1);
+}
+
+#[test]
+fn durations_are_the_worked_ones() {
+    let p = made(&sample(Place::Industrial));
+    // No turning, no moving: pure stimulus time.
+    let pace = Pace { face_turn_s: 0.0, port_change_s: 0.0, ..Pace::default() };
+    let fields = of(&p, "housing", Phenomenon::RfField);
+    let each: Vec<f64> = fields.iter().map(|t| minutes(t, &pace)).collect();
+    assert!((each[0] - 51.0).abs() < 0.05 && (each[1] - 29.6).abs() < 0.05, "{each:?}");
+    let cables: f64 =
+        p.tests.iter().filter(|t| t.phenomenon == Phenomenon::ConductedRf).map(|t| minutes(t, &pace)).sum();
+    assert!((cables - 41.1).abs() < 0.1, "{cables}");
+    let esd = minutes(&of(&p, "housing", Phenomenon::ElectrostaticDischarge)[0], &pace);
+    assert!((esd - 24.583).abs() < 0.01, "{esd}");
+    let bursts: f64 = p.tests.iter().filter(|t| t.phenomenon == Phenomenon::Burst).map(|t| minutes(t, &pace)).sum();
+    assert!((bursts - 6.0).abs() < 1e-9, "{bursts}");
+    // 1 kV line to line, 2 kV line to earth: 120 pulses at one level each, 320 with the lower ones.
+    let mut surge = of(&p, "mains", Phenomenon::Surge)[0].clone();
+    assert!((minutes(&surge, &pace) - 120.0).abs() < 1e-9);
+    surge.lower_levels = true;
+    assert!((minutes(&surge, &pace) - 320.0).abs() < 1e-9);
+    let quick = Pace { surge_rest_s: 15.0, ..pace };
+    assert!((minutes(&surge, &quick) - 80.0).abs() < 1e-9);
+    // Five positive at 90°, five negative at 270° on three paths: 30 pulses.
+    surge.lower_levels = false;
+    surge.phase_deg = vec![90.0, 270.0];
+    assert!((minutes(&surge, &pace) - 30.0).abs() < 1e-9);
+    // The sum is what its lines say.
+    let d = duration(&surge, &pace, true, 1);
+    assert!((d.parts.iter().map(|p| p.count * p.each_s).sum::<f64>() - d.total_s).abs() < 1e-9);
+}
+
+#[test]
+fn every_test_says_why_and_every_missing_one_why_not() {
+    let answers = Answers {
+        ports: vec![
+            port("housing", Port::Enclosure, None),
+            port("mains", Port::AcMains, Some(2.0)),
+            port("short", Port::SignalControl, Some(2.0)),
+            port("long", Port::SignalControl, Some(50.0)),
+        ],
+        ..sample(Place::Industrial)
+    };
+    let p = made(&answers);
+    assert!(p.questions.is_empty(), "{:?}", p.questions);
+    assert!(of(&p, "short", Phenomenon::Burst).is_empty());
+    let why = p.left_out.iter().find(|o| o.port == "short" && o.phenomenon == Phenomenon::Burst).unwrap();
+    assert!(why.because.contains("at most 2 m"), "{}", why.because);
+    let surge = &of(&p, "long", Phenomenon::Surge)[0];
+    assert!(surge.because.iter().any(|b| b.contains("longer than 30 m")), "{:?}", surge.because);
+    assert!(p.tests.iter().all(|t| !t.because.is_empty() && !t.clause.is_empty()));
+    assert!(p.left_out.iter().all(|o| !o.because.is_empty()));
+    // Every row of every standard in force is either planned or left out, for every port of its kind.
+    let rules = RuleBase::embedded();
+    for row in rules.rows().iter().filter(|r| p.standards.iter().any(|s| s.id == r.standard)) {
+        let ports = answers.ports.iter().filter(|q| q.kind == row.port).count().max(1);
+        let seen = p.tests.iter().filter(|t| t.id.ends_with(&format!(":{}", row.id))).count()
+            + p.left_out.iter().filter(|o| o.id.ends_with(&format!(":{}", row.id))).count();
+        assert_eq!(seen, ports, "{}", row.id);
+    }
+    // And every standard of the rule base.
+    assert_eq!(p.standards.len() + p.standards_left_out.len(), rules.standards().len());
+    // Emission before mains quality before immunity.
+    assert!(p.tests.windows(2).all(|w| w[0].side <= w[1].side));
+}
+
+#[test]
+fn one_answer_changes_the_plan_row_by_row() {
+    let before = made(&sample(Place::Residential));
+    let after = made(&sample(Place::Industrial));
+    let d = difference(&before, &after);
+    // Other standards: everything generic goes and comes; mains quality stays.
+    assert!(
+        d.removed.iter().all(|(t, why)| t.side != Side::MainsQuality && why.contains("industrial")),
+        "{:?}",
+        d.removed
+    );
+    assert!(d.added.iter().all(|t| t.side != Side::MainsQuality));
+    let faster = Answers { highest_internal_frequency_hz: Some(300e6), ..sample(Place::Residential) };
+    let d = difference(&before, &made(&faster));
+    assert_eq!((d.added.len(), d.removed.len(), d.changed.len()), (1, 0, 0));
+    assert_eq!(d.added[0].frequency_hz, vec![[1e9, 2e9]]);
+    let deaf = Answers { magnetic_parts: Some(false), ..sample(Place::Residential) };
+    let d = difference(&before, &made(&deaf));
+    assert_eq!(d.removed.len(), 1);
+    assert!(d.removed[0].1.contains("nothing inside feels"), "{}", d.removed[0].1);
+    assert_eq!(difference(&before, &before), difference(&after, &after));
+}
+
+#[test]
+fn what_is_not_answered_stays_in_and_is_asked_by_weight() {
+    let mut answers = sample(Place::Industrial);
+    answers.current_a = None;
+    answers.magnetic_parts = None;
+    answers.ports[2].cable_length_m = None;
+    let p = made(&answers);
+    let open: Vec<&str> = p.questions.iter().map(|q| q.question.field.as_str()).collect();
+    assert_eq!(open[0], "supply.current_a", "{open:?}");
+    assert!(open.contains(&"ports.a.cable_length_m") && open.contains(&"magnetic_parts"), "{open:?}");
+    assert!(p.questions.windows(2).all(|w| w[0].tests >= w[1].tests));
+    // Nothing is lost by silence.
+    assert_eq!(of(&p, "a", Phenomenon::Burst).len(), 1);
+    assert!(!of(&p, "a", Phenomenon::Burst)[0].unless.is_empty());
+    // With nothing answered at all, family and place are asked first, and a plan stands nevertheless.
+    let nothing = Answers { ports: answers.ports.clone(), ..Answers::default() };
+    let p = made(&nothing);
+    let first: Vec<&str> = p.questions.iter().take(3).map(|q| q.question.field.as_str()).collect();
+    assert!(first.contains(&"family") && first.contains(&"environment") && first.contains(&"markets"), "{first:?}");
+    assert!(p.standards.iter().any(|s| s.because.iter().any(|b| b.contains("taken as generic"))));
+}
+
+#[test]
+fn each_family_is_spoken_to_by_its_own_standard() {
+    for (family, place, standard) in [
+        (Family::Multimedia, Place::Residential, "cispr35"),
+        (Family::Alarm, Place::Commercial, "en50130-4"),
+        (Family::Measurement, Place::Industrial, "iec61326-1-industrial"),
+        (Family::Household, Place::Residential, "en55014-2"),
+        (Family::Control, Place::Residential, "en60730-1"),
+        (Family::Generic, Place::Residential, "iec61000-6-1"),
+    ] {
+        let p = made(&Answers { family: Some(family), ..sample(place) });
+        let immunity: Vec<&str> =
+            p.standards.iter().filter(|s| s.side == Side::Immunity).map(|s| s.id.as_str()).collect();
+        assert_eq!(immunity, [standard]);
+        assert_eq!(p.standards.iter().filter(|s| s.side == Side::Emission).count(), 1, "{family:?}");
+    }
+    // No lighting immunity standard is in the rule base: that is said, not hidden.
+    let p = made(&Answers { family: Some(Family::Lighting), ..sample(Place::Residential) });
+    assert!(p.gaps.iter().any(|g| g.contains("no immunity standard")), "{:?}", p.gaps);
+    let p = made(&Answers { markets: vec!["JP".to_owned()], ..sample(Place::Residential) });
+    assert!(p.gaps.iter().any(|g| g.contains("market JP")), "{:?}", p.gaps);
+    // The United States ask for emission only (47 CFR part 15 has no immunity requirements).
+    let p = made(&Answers { markets: vec!["US".to_owned()], ..sample(Place::Residential) });
+    assert_eq!(p.standards.iter().map(|s| s.id.as_str()).collect::<Vec<_>>(), ["part15-b"]);
+}
