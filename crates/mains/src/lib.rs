@@ -5,9 +5,13 @@
 //! feeds any number of consumers in one pass. [`harmonics`] and the flicker modules are such consumers. [`supply`] holds
 //! the supply against what the standards ask of a test source. This room opens no files.
 
+pub mod envelope;
 mod error;
+pub mod flicker;
 pub mod harmonics;
 pub mod record;
+mod resample;
 pub mod supply;
+mod track;
 
 pub use error::MainsError;

@@ -1,6 +1,12 @@
 //! A recording on its way: channels picked, scaled to volts and amperes, looked at for faults, and fed block by block to
 //! any number of consumers in one pass, in bounded memory.
 
+mod finding;
+mod watch;
+
+pub use finding::{Finding, FindingKind};
+pub use watch::{Watch, Watched};
+
 use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 
