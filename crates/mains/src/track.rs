@@ -26,6 +26,8 @@ pub(crate) struct Node {
     pub(crate) phase: f64,
     /// Turning rate, rad per frame.
     pub(crate) rate: f64,
+    /// Half its change, rad per frame².
+    pub(crate) bend: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -140,11 +142,14 @@ impl Tracker {
         let last = self.smoothed.last().copied();
         let floor = (ABSENT * self.usual).powi(2);
         let node = match (fit, last) {
-            (Some((phase, rate, weight)), _) if weight > floor => Node { frame: centre.frame, phase, rate },
-            (_, Some(n)) => {
-                Node { frame: centre.frame, phase: n.phase + n.rate * (centre.frame - n.frame), rate: n.rate }
-            }
-            (_, None) => Node { frame: centre.frame, phase: centre.phase, rate: self.nominal },
+            (Some((phase, rate, bend, weight)), _) if weight > floor => Node { frame: centre.frame, phase, rate, bend },
+            (_, Some(n)) => Node {
+                frame: centre.frame,
+                phase: n.phase + n.rate * (centre.frame - n.frame),
+                rate: n.rate,
+                bend: 0.0,
+            },
+            (_, None) => Node { frame: centre.frame, phase: centre.phase, rate: self.nominal, bend: 0.0 },
         };
         // Six points apart, windows do not share samples: a jump shows in full.
         if k >= 6 {
@@ -208,8 +213,8 @@ fn correlate(samples: &[f64], kernel: &[[f64; 2]]) -> Complex64 {
     Complex64::new(sum.iter().map(|s| s[0]).sum(), sum.iter().map(|s| s[1]).sum())
 }
 
-/// Value, slope (per frame) and mean weight of a parabola fitted around `at`.
-fn local_parabola(points: &[Raw], at: f64, hop: f64) -> Option<(f64, f64, f64)> {
+/// Value, slope (per frame), bend (per frame²) and mean weight of a parabola fitted around `at`.
+fn local_parabola(points: &[Raw], at: f64, hop: f64) -> Option<(f64, f64, f64, f64)> {
     let span = (REACH + 1) as f64;
     let reference = points.first()?.phase;
     let mut m = [0.0; 5];
@@ -238,7 +243,7 @@ fn local_parabola(points: &[Raw], at: f64, hop: f64) -> Option<(f64, f64, f64)> 
             _ => return None,
         };
         let own = points.iter().find(|p| p.frame == at)?;
-        return Some((own.phase, slope, weight));
+        return Some((own.phase, slope, 0.0, weight));
     }
     let det =
         m[0] * (m[2] * m[4] - m[3] * m[3]) - m[1] * (m[1] * m[4] - m[3] * m[2]) + m[2] * (m[1] * m[3] - m[2] * m[2]);
@@ -249,18 +254,25 @@ fn local_parabola(points: &[Raw], at: f64, hop: f64) -> Option<(f64, f64, f64)> 
         v[0] * (m[2] * m[4] - m[3] * m[3]) - m[1] * (v[1] * m[4] - m[3] * v[2]) + m[2] * (v[1] * m[3] - m[2] * v[2]);
     let slope =
         m[0] * (v[1] * m[4] - v[2] * m[3]) - v[0] * (m[1] * m[4] - m[3] * m[2]) + m[2] * (m[1] * v[2] - v[1] * m[2]);
-    Some((reference + value / det, slope / det / hop, weight))
+    let bend =
+        m[0] * (m[2] * v[2] - m[3] * v[1]) - m[1] * (m[1] * v[2] - m[3] * v[0]) + m[2] * (m[1] * v[1] - m[2] * v[0]);
+    Some((reference + value / det, slope / det / hop, bend / det / (hop * hop), weight))
 }
 
-/// Frame at which the phase reaches `phase`, between or outside two nodes: a cubic in the phase, straight outside.
+/// Frame at which the phase reaches `phase`, between two nodes (a cubic in the phase) or outside (by the outer node's
+/// parabola).
 pub(crate) fn frame_at(a: Node, b: Node, phase: f64) -> f64 {
     let span = b.phase - a.phase;
     let s = (phase - a.phase) / span;
+    let outside = |n: Node| {
+        let t = (phase - n.phase) / n.rate;
+        n.frame + t - n.bend * t * t / n.rate
+    };
     if s < 0.0 {
-        return a.frame + (phase - a.phase) / a.rate;
+        return outside(a);
     }
     if s > 1.0 {
-        return b.frame + (phase - b.phase) / b.rate;
+        return outside(b);
     }
     let (ma, mb) = (span / a.rate, span / b.rate);
     let d = b.frame - a.frame;
