@@ -64,53 +64,55 @@ pub(crate) struct Plain(
     #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))] [f32; WIDTH],
 );
 
-/// A vector out of `$n` registers of `$w` numbers.
+/// A vector out of registers `$i` of `$w` numbers each. (Nothing here goes through a closure: only calls that melt into
+/// the function compiled for the set keep vectors in registers.)
 macro_rules! vector {
-    ($name:ident, $n:literal, $w:literal, $splat:expr, $load:expr, $store:expr, $add:expr, $sub:expr, $mul:expr, $sqrt:expr,
-     $max:expr, $seed:expr, $transpose:expr) => {
+    ($name:ident, [$($i:literal),*], $w:literal, $splat:ident, $load:ident, $store:ident, $add:ident, $sub:ident,
+     $mul:ident, $sqrt:ident, $max:ident, $seed:ident, $transpose:ident) => {
         // What the target always has needs no unsafe block, what is asked for at run time does.
-        #[allow(unused_unsafe)]
+        #[allow(unused_unsafe, clippy::ptr_offset_with_cast, clippy::erasing_op, clippy::identity_op)]
         impl Lanes16 for $name {
             #[inline(always)]
             fn splat(x: f32) -> Self {
                 // SAFETY: see the module's head; this holds for every block here.
-                Self([unsafe { $splat(x) }; $n])
+                let x = unsafe { $splat(x) };
+                Self([$({ let _ = $i; x }),*])
             }
             #[inline(always)]
             fn load(from: &[f32; WIDTH]) -> Self {
+                let p = from.as_ptr();
                 // SAFETY: the array holds all that is read.
-                Self(std::array::from_fn(|i| unsafe { $load(from.as_ptr().add(i * $w)) }))
+                unsafe { Self([$($load(p.add($i * $w))),*]) }
             }
             #[inline(always)]
             fn store(self, to: &mut [f32; WIDTH]) {
-                for i in 0..$n {
-                    // SAFETY: the array has room for all that is written.
-                    unsafe { $store(to.as_mut_ptr().add(i * $w), self.0[i]) }
-                }
+                let p = to.as_mut_ptr();
+                // SAFETY: the array has room for all that is written.
+                unsafe { $($store(p.add($i * $w), self.0[$i]);)* }
             }
             #[inline(always)]
             fn add(self, b: Self) -> Self {
-                Self(std::array::from_fn(|i| unsafe { $add(self.0[i], b.0[i]) }))
+                unsafe { Self([$($add(self.0[$i], b.0[$i])),*]) }
             }
             #[inline(always)]
             fn sub(self, b: Self) -> Self {
-                Self(std::array::from_fn(|i| unsafe { $sub(self.0[i], b.0[i]) }))
+                unsafe { Self([$($sub(self.0[$i], b.0[$i])),*]) }
             }
             #[inline(always)]
             fn mul(self, b: Self) -> Self {
-                Self(std::array::from_fn(|i| unsafe { $mul(self.0[i], b.0[i]) }))
+                unsafe { Self([$($mul(self.0[$i], b.0[$i])),*]) }
             }
             #[inline(always)]
             fn sqrt(self) -> Self {
-                Self(std::array::from_fn(|i| unsafe { $sqrt(self.0[i]) }))
+                unsafe { Self([$($sqrt(self.0[$i])),*]) }
             }
             #[inline(always)]
             fn max(self, b: Self) -> Self {
-                Self(std::array::from_fn(|i| unsafe { $max(self.0[i], b.0[i]) }))
+                unsafe { Self([$($max(self.0[$i], b.0[$i])),*]) }
             }
             #[inline(always)]
             fn root_seed(self) -> Self {
-                Self(std::array::from_fn(|i| unsafe { $seed(self.0[i]) }))
+                unsafe { Self([$($seed(self.0[$i])),*]) }
             }
             #[inline(always)]
             fn transpose(rows: &mut [Self; WIDTH]) {
@@ -132,36 +134,80 @@ fn transpose_plainly<V: Lanes16>(rows: &mut [V; WIDTH]) {
     }
 }
 
+/// One number at a time, for targets without a form of their own.
 #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))]
-vector!(
-    Plain,
-    16,
-    1,
-    |x: f32| x,
-    |p: *const f32| *p,
-    |p: *mut f32, x: f32| *p = x,
-    |a: f32, b: f32| a + b,
-    |a: f32, b: f32| a - b,
-    |a: f32, b: f32| a * b,
-    |a: f32| a.sqrt(),
-    |a: f32, b: f32| if a > b { a } else { b },
-    |a: f32| f32::from_bits(ROOT_MAGIC.wrapping_sub((a.to_bits() >> 1) as i32) as u32),
-    transpose_plainly
-);
+mod single {
+    use super::{Lanes16, Plain, ROOT_MAGIC, WIDTH, transpose_plainly};
+
+    fn splat(x: f32) -> f32 {
+        x
+    }
+    unsafe fn load(p: *const f32) -> f32 {
+        unsafe { *p }
+    }
+    unsafe fn store(p: *mut f32, x: f32) {
+        unsafe { *p = x }
+    }
+    fn add(a: f32, b: f32) -> f32 {
+        a + b
+    }
+    fn sub(a: f32, b: f32) -> f32 {
+        a - b
+    }
+    fn mul(a: f32, b: f32) -> f32 {
+        a * b
+    }
+    fn sqrt(a: f32) -> f32 {
+        a.sqrt()
+    }
+    fn max(a: f32, b: f32) -> f32 {
+        if a > b { a } else { b }
+    }
+    fn seed(a: f32) -> f32 {
+        f32::from_bits(ROOT_MAGIC.wrapping_sub((a.to_bits() >> 1) as i32) as u32)
+    }
+
+    vector!(
+        Plain,
+        [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15],
+        1,
+        splat,
+        load,
+        store,
+        add,
+        sub,
+        mul,
+        sqrt,
+        max,
+        seed,
+        transpose_plainly
+    );
+}
 
 #[cfg(all(target_arch = "aarch64", not(miri)))]
 mod arm {
     use core::arch::aarch64::{
-        vaddq_f32, vbslq_f32, vcgtq_f32, vdupq_n_f32, vdupq_n_s32, vld1q_f32, vmulq_f32, vreinterpretq_f32_s32,
-        vreinterpretq_s32_f32, vreinterpretq_s32_u32, vreinterpretq_u32_f32, vshrq_n_u32, vsqrtq_f32, vst1q_f32,
+        float32x4_t, vaddq_f32, vbslq_f32, vcgtq_f32, vdupq_n_f32, vdupq_n_s32, vld1q_f32, vmulq_f32,
+        vreinterpretq_f32_s32, vreinterpretq_s32_u32, vreinterpretq_u32_f32, vshrq_n_u32, vsqrtq_f32, vst1q_f32,
         vsubq_f32, vsubq_s32,
     };
 
     use super::{Lanes16, Plain, ROOT_MAGIC, WIDTH, transpose_plainly};
 
+    #[inline(always)]
+    fn max(a: float32x4_t, b: float32x4_t) -> float32x4_t {
+        vbslq_f32(vcgtq_f32(a, b), a, b)
+    }
+
+    #[inline(always)]
+    fn seed(a: float32x4_t) -> float32x4_t {
+        let half = vreinterpretq_s32_u32(vshrq_n_u32::<1>(vreinterpretq_u32_f32(a)));
+        vreinterpretq_f32_s32(vsubq_s32(vdupq_n_s32(ROOT_MAGIC), half))
+    }
+
     vector!(
         Plain,
-        4,
+        [0, 1, 2, 3],
         4,
         vdupq_n_f32,
         vld1q_f32,
@@ -170,17 +216,10 @@ mod arm {
         vsubq_f32,
         vmulq_f32,
         vsqrtq_f32,
-        |a, b| vbslq_f32(vcgtq_f32(a, b), a, b),
-        |a| {
-            let half = vreinterpretq_s32_u32(vshrq_n_u32::<1>(vreinterpretq_u32_f32(a)));
-            vreinterpretq_f32_s32(vsubq_s32(vdupq_n_s32(ROOT_MAGIC), half))
-        },
+        max,
+        seed,
         transpose_plainly
     );
-
-    const _: () = {
-        let _ = vreinterpretq_s32_f32;
-    };
 }
 
 #[cfg(target_arch = "x86_64")]
@@ -190,9 +229,9 @@ pub(crate) use x86::{Avx2, Avx512};
 mod x86 {
     use core::arch::x86_64::*;
 
-    use super::{Lanes16, ROOT_MAGIC, WIDTH, transpose_plainly};
     #[cfg(not(miri))]
     use super::Plain;
+    use super::{Lanes16, ROOT_MAGIC, WIDTH, transpose_plainly};
 
     /// AVX2.
     #[derive(Debug, Clone, Copy)]
@@ -203,9 +242,31 @@ mod x86 {
     pub(crate) struct Avx512([__m512; 1]);
 
     #[cfg(not(miri))]
+    #[inline]
+    #[target_feature(enable = "sse2")]
+    fn seed_128(a: __m128) -> __m128 {
+        let half = _mm_srli_epi32::<1>(_mm_castps_si128(a));
+        _mm_castsi128_ps(_mm_sub_epi32(_mm_set1_epi32(ROOT_MAGIC), half))
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx2")]
+    fn seed_256(a: __m256) -> __m256 {
+        let half = _mm256_srli_epi32::<1>(_mm256_castps_si256(a));
+        _mm256_castsi256_ps(_mm256_sub_epi32(_mm256_set1_epi32(ROOT_MAGIC), half))
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx512f")]
+    fn seed_512(a: __m512) -> __m512 {
+        let half = _mm512_srli_epi32::<1>(_mm512_castps_si512(a));
+        _mm512_castsi512_ps(_mm512_sub_epi32(_mm512_set1_epi32(ROOT_MAGIC), half))
+    }
+
+    #[cfg(not(miri))]
     vector!(
         Plain,
-        4,
+        [0, 1, 2, 3],
         4,
         _mm_set1_ps,
         _mm_loadu_ps,
@@ -215,13 +276,13 @@ mod x86 {
         _mm_mul_ps,
         _mm_sqrt_ps,
         _mm_max_ps,
-        |a| _mm_castsi128_ps(_mm_sub_epi32(_mm_set1_epi32(ROOT_MAGIC), _mm_srli_epi32::<1>(_mm_castps_si128(a)))),
+        seed_128,
         transpose_plainly
     );
 
     vector!(
         Avx2,
-        2,
+        [0, 1],
         8,
         _mm256_set1_ps,
         _mm256_loadu_ps,
@@ -231,16 +292,13 @@ mod x86 {
         _mm256_mul_ps,
         _mm256_sqrt_ps,
         _mm256_max_ps,
-        |a| _mm256_castsi256_ps(_mm256_sub_epi32(
-            _mm256_set1_epi32(ROOT_MAGIC),
-            _mm256_srli_epi32::<1>(_mm256_castps_si256(a))
-        )),
+        seed_256,
         transpose_256
     );
 
     vector!(
         Avx512,
-        1,
+        [0],
         16,
         _mm512_set1_ps,
         _mm512_loadu_ps,
@@ -250,10 +308,7 @@ mod x86 {
         _mm512_mul_ps,
         _mm512_sqrt_ps,
         _mm512_max_ps,
-        |a| _mm512_castsi512_ps(_mm512_sub_epi32(
-            _mm512_set1_epi32(ROOT_MAGIC),
-            _mm512_srli_epi32::<1>(_mm512_castps_si512(a))
-        )),
+        seed_512,
         transpose_512
     );
 

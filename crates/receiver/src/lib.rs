@@ -23,8 +23,10 @@
 mod bins;
 mod downmix;
 mod engine;
+mod fft;
 mod floor;
 mod front;
+mod lanes;
 mod live;
 mod measure;
 mod plan;
