@@ -13,6 +13,7 @@ pub mod measured;
 pub mod networks;
 pub mod parts;
 pub mod port;
+pub mod predict;
 pub mod series;
 
 pub use error::RemedyError;
