@@ -188,7 +188,7 @@ impl Cell {
                 main_h: 5e-6,
                 node_f: 8e-6,
                 node_ohm: 1.0,
-                supply_h: None,
+                supply_h: Some(50e-6),
                 supply_f: None,
                 supply_ohm: 0.0,
                 coupling_f: 0.1e-6,
