@@ -2,16 +2,27 @@
 //!
 //! [`plan`] holds a product's answers against the rule base of [`standards::RuleBase`]: every test with the answers and
 //! the clause that brought it in, every row left out with the answer that leaves it out, and what is still to be
-//! answered, the question that moves most first. [`difference`] shows what one changed answer does.
+//! answered, the question that moves most first. [`difference`] shows what one changed answer does. [`duration`] computes
+//! how long a test takes from its method, and [`days`] lays the tests into a laboratory's days at least cost (see
+//! [`solve`]).
 //!
 //! This room opens no files and knows no screens.
 
 mod answers;
+mod calendar;
+mod days;
 mod duration;
 mod plan;
+mod rig;
+pub mod solve;
 
 pub use answers::{Answers, PortAnswers, Question};
+pub use calendar::{Date, clock, csv, icalendar};
+pub use days::{
+    Bring, DayEntry, DayResult, Days, DaysError, Decision, EntryKind, LabDay, Now, PlannedJob, Request, days,
+};
 pub use duration::{Duration, Pace, Part, duration, steps};
 pub use plan::{
     Difference, OmittedStandard, OmittedTest, OpenQuestion, Plan, PlannedStandard, PlannedTest, difference, plan,
 };
+pub use rig::{Laboratory, LaboratoryError, Rig, order_class};
