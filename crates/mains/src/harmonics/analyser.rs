@@ -131,7 +131,7 @@ impl Analyser {
             return Err(MainsError::MissingChannel { needed: "mains current" });
         }
         let needed_hz = (2 * HIGHEST_ORDER + 2) as f64 * nominal_hz;
-        if !(record.rate_hz >= needed_hz) {
+        if record.rate_hz.is_nan() || record.rate_hz < needed_hz {
             let what = "the 40th harmonic";
             return Err(MainsError::RateTooLow { rate_hz: record.rate_hz, needed_hz, what });
         }
@@ -142,7 +142,7 @@ impl Analyser {
                 expected: "zero or a positive number of seconds".into(),
             });
         }
-        if !(record.current_late_s.abs() <= 0.5 / nominal_hz) {
+        if !record.current_late_s.is_finite() || record.current_late_s.abs() > 0.5 / nominal_hz {
             return Err(MainsError::Setting {
                 field: "current_late_s",
                 what: record.current_late_s.to_string(),
