@@ -4,3 +4,4 @@
 //! This room computes on slices and plain structs. It opens no files and knows no projects.
 
 pub mod analytic;
+pub mod waveform;
