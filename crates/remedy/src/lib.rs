@@ -4,8 +4,11 @@
 //! a mains port as a circuit ([`port`]), the trace it would then have ([`predict`]), and the search for what is enough and
 //! least ([`search`]). Maths on plain structs; opens no files. Formulas and sources: `docs/fixing.md`.
 
+pub mod candidates;
+mod draw;
 mod error;
 pub mod ferrite;
+pub mod fitted;
 pub mod geometry;
 pub mod ladder;
 pub mod library;
@@ -14,6 +17,9 @@ pub mod networks;
 pub mod parts;
 pub mod port;
 pub mod predict;
+pub mod safety;
+pub mod search;
 pub mod series;
+pub mod traps;
 
 pub use error::RemedyError;

@@ -10,6 +10,7 @@ use emission::{Column, Trace};
 use num_complex::Complex64;
 use quantity::Unit;
 use serde::{Deserialize, Serialize};
+use standards::Detector;
 
 use crate::RemedyError;
 use crate::port::{Mode, PortModel, Stage, ladder};
@@ -80,14 +81,15 @@ impl Measured {
     }
 
     /// cos φ between the conductors' voltages where the common mode is known, at frequency `k`, for amplitudes a, b in V.
-    fn cos_phase(&self, port: &PortModel, k: usize, column: &Column, a: f64, b: f64) -> Option<f64> {
+    pub(crate) fn cos_at(&self, port: &PortModel, k: usize, detector: Option<Detector>, a: f64, b: f64) -> Option<f64> {
         let current = self.common_current.as_ref()?;
-        let c = column.detector.and_then(|d| current.column(d)).or_else(|| current.columns.first())?;
+        let c = detector.and_then(|d| current.column(d)).or_else(|| current.columns.first())?;
         let level = c.level_db[k];
         if !level.is_finite() {
             return None;
         }
-        let common_v = quantity::db_to_amplitude(level) * 1e-6
+        let common_v = quantity::db_to_amplitude(level)
+            * 1e-6
             * port.load_ohm(Mode::Common, self.first.frequency_hz[k]).norm();
         // |U_L + U_N| = 2·|U_cm|; readings that contradict each other land on the nearer end.
         Some(((4.0 * common_v * common_v - a * a - b * b) / (2.0 * a * b)).clamp(-1.0, 1.0))
@@ -261,7 +263,7 @@ pub fn predict(measured: &Measured, port: &PortModel, before: &Before, after: &[
             }
             let a = quantity::dbuv_to_volts(level);
             let b = others[i].map(|c| c.level_db[k]).filter(|l| l.is_finite()).map_or(a, quantity::dbuv_to_volts);
-            let cos = measured.cos_phase(port, k, column, a, b);
+            let cos = measured.cos_at(port, k, column.detector, a, b);
             let (mut power, mut high) = (0.0, 0.0f64);
             for &c in common {
                 for &d in differential {
