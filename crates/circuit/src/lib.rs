@@ -5,12 +5,16 @@
 mod ac;
 mod behaviour;
 mod check;
+mod devices;
 mod error;
+mod expand;
 mod expr;
+mod layout;
 mod models;
 mod netlist;
 mod number;
 mod parse;
+mod plan;
 mod probe;
 mod table;
 mod tolerance;

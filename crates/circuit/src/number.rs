@@ -89,7 +89,7 @@ pub(crate) fn length(text: &str) -> usize {
     start
         + rest
             .char_indices()
-            .find(|(_, c)| !(c.is_alphanumeric() || matches!(c, 'µ' | 'μ' | 'Ω' | 'Ω')))
+            .find(|(_, c)| !(c.is_alphanumeric() || matches!(c, 'µ' | 'μ' | '\u{2126}')))
             .map_or(rest.len(), |(i, _)| i)
 }
 
@@ -101,7 +101,7 @@ pub(crate) fn parse(text: &str) -> Result<Number, String> {
     }
     let base: f64 = text[..start].parse().map_err(|_| format!("`{text}` is no number"))?;
     let written = &text[start..];
-    let tail = written.to_lowercase().replace(['µ', 'μ'], "u").replace(['Ω', 'ω'], "ohm");
+    let tail = written.to_lowercase().replace(['µ', 'μ'], "u").replace(['\u{2126}', 'ω'], "ohm");
     let made = |exponent: i32, factor: f64, rest: &str| -> Option<Number> {
         let unit = match rest {
             "" => Unit::None,

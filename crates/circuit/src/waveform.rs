@@ -164,6 +164,23 @@ impl Waveform {
         }
     }
 
+    /// A rise or fall of zero becomes the output step, as the card syntax has it.
+    pub(crate) fn with_step(&self, step_s: f64) -> Self {
+        let mut out = self.clone();
+        match &mut out {
+            Self::Pulse { rise_s, fall_s, .. } => {
+                for t in [rise_s, fall_s] {
+                    if *t == 0.0 {
+                        *t = step_s;
+                    }
+                }
+            }
+            Self::Sum(parts) => parts.iter_mut().for_each(|p| *p = p.with_step(step_s)),
+            _ => {}
+        }
+        out
+    }
+
     /// The shortest time in which the waveform changes by itself, s; bounds the step so that nothing is stepped over.
     pub(crate) fn fastest(&self) -> f64 {
         match self {
@@ -192,8 +209,8 @@ impl Waveform {
             Self::Pulse { rise_s, fall_s, width_s, period_s, low, high, delay_s } => {
                 if !all_finite(&[*low, *high, *delay_s, *rise_s, *fall_s]) || width_s.is_nan() || period_s.is_nan() {
                     bad("the pulse has a value that is no number")
-                } else if *rise_s <= 0.0 || *fall_s <= 0.0 || *width_s < 0.0 {
-                    bad("the pulse's rise or fall is not above zero, or its width is negative")
+                } else if *rise_s < 0.0 || *fall_s < 0.0 || *width_s < 0.0 || *period_s <= 0.0 {
+                    bad("a time of the pulse is negative")
                 } else if rise_s + fall_s + width_s > *period_s * (1.0 + 1e-12) {
                     bad("the pulse is longer than its period")
                 } else {
