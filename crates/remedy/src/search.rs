@@ -22,13 +22,13 @@ use crate::traps::{StabilityMargin, Warning, WarningKind, filter_warnings, hz, p
 
 /// What is to be mended, and within which bounds.
 #[derive(Debug, Clone)]
-pub struct Problem<'a> {
+pub struct Problem {
     /// The measurement.
-    pub measured: &'a Measured,
+    pub measured: Measured,
     /// The port.
-    pub port: &'a PortModel,
+    pub port: PortModel,
     /// The limits of the run.
-    pub limits: Vec<&'a Limit>,
+    pub limits: Vec<Limit>,
     /// How to judge.
     pub options: JudgeOptions,
     /// The supply.
@@ -36,7 +36,7 @@ pub struct Problem<'a> {
     /// What not to go beyond.
     pub bounds: Bounds,
     /// Parts to choose from.
-    pub library: &'a Library,
+    pub library: Library,
     /// Chance of passing that counts as enough, 0 to 1.
     pub wanted_probability: f64,
     /// At most so many remedies.
@@ -45,6 +45,14 @@ pub struct Problem<'a> {
     pub converters_hz: Vec<f64>,
     /// Power the converter behind this port takes, W, where known.
     pub converter_w: Option<f64>,
+}
+
+impl Problem {
+    /// Frequencies that any of the limits speaks of, Hz.
+    fn range_hz(&self) -> (f64, f64) {
+        let ranges = self.limits.iter().map(|l| l.level.range_hz());
+        ranges.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))).unwrap_or((9e3, 30e6))
+    }
 }
 
 /// A part of a remedy, for lists.
@@ -148,7 +156,7 @@ struct Spots {
 const BINS: usize = 90;
 
 impl Spots {
-    fn new(problem: &Problem<'_>, verdicts: &[(&Verdict, &Trace, Option<&Trace>)]) -> Self {
+    fn new(problem: &Problem, verdicts: &[(&Verdict, &Trace, Option<&Trace>)]) -> Self {
         let grid = &problem.measured.first.frequency_hz;
         let (low, high) = (grid[0], grid[grid.len() - 1]);
         let mut chosen: Vec<(usize, usize)> = Vec::new();
@@ -205,10 +213,10 @@ impl Spots {
                 .map(|c| c.level_db[k])
                 .filter(|l| l.is_finite())
                 .map_or(own_v, dbuv_to_volts);
-            let cos = problem.measured.cos_at(problem.port, k, column.detector, own_v, other_v);
+            let cos = problem.measured.cos_at(&problem.port, k, column.detector, own_v, other_v);
             spots.push(Spot { k: frequencies.len() - 1, own_v, other_v, margin_db: smallest[which][k], cos });
         }
-        Self { before: Before::new(problem.port, &frequencies), spots, knowledge: problem.measured.knowledge }
+        Self { before: Before::new(&problem.port, &frequencies), spots, knowledge: problem.measured.knowledge }
     }
 
     /// Smallest margin: `(expected, worst)`, dB, and an estimate of the chance for the shortlist.
@@ -333,8 +341,8 @@ struct Rated {
 const DRAWS: usize = 160;
 
 /// A prepared problem: the port on the whole grid, the spots, the verdicts now. Kept while parts are changed.
-pub struct Bench<'a> {
-    problem: Problem<'a>,
+pub struct Bench {
+    problem: Problem,
     before: Before,
     spots: Spots,
     now: Verdict,
@@ -342,19 +350,20 @@ pub struct Bench<'a> {
     sigma_db: f64,
 }
 
-impl<'a> Bench<'a> {
+impl Bench {
     /// Prepares a problem.
     ///
     /// # Errors
     /// Traces that do not fit each other or the limits, a port or supply that makes no sense.
-    pub fn new(problem: Problem<'a>) -> Result<Self, RemedyError> {
+    pub fn new(problem: Problem) -> Result<Self, RemedyError> {
         problem.measured.check()?;
         problem.port.check()?;
         problem.supply.check()?;
         problem.bounds.check()?;
-        let now = judge(&problem.measured.first, &problem.limits, &problem.options)?;
+        let limits: Vec<&Limit> = problem.limits.iter().collect();
+        let now = judge(&problem.measured.first, &limits, &problem.options)?;
         let second = problem.measured.second.as_ref();
-        let now_second = second.map(|t| judge(t, &problem.limits, &problem.options)).transpose()?;
+        let now_second = second.map(|t| judge(t, &limits, &problem.options)).transpose()?;
         let mut verdicts = vec![(&now, &problem.measured.first, second)];
         if let (Some(v), Some(t)) = (&now_second, second) {
             verdicts.push((v, t, Some(&problem.measured.first)));
@@ -363,7 +372,7 @@ impl<'a> Bench<'a> {
         if spots.spots.is_empty() {
             return Err(RemedyError::Traces("no level of the trace can be held against a limit".to_owned()));
         }
-        let before = Before::new(problem.port, &problem.measured.first.frequency_hz);
+        let before = Before::new(&problem.port, &problem.measured.first.frequency_hz);
         let sigma_db = (now.uncertainty.expanded_db / 2.0).max(0.05);
         Ok(Self { problem, before, spots, now, now_second, sigma_db })
     }
@@ -393,7 +402,7 @@ impl<'a> Bench<'a> {
     /// The predicted trace of a changed port, without judging it: what a slider needs.
     pub fn predict(&self, changes: &[Change]) -> Result<Predicted, RemedyError> {
         let after = self.after(changes)?;
-        predict(self.problem.measured, self.problem.port, &self.before, &after, false)
+        predict(&self.problem.measured, &self.problem.port, &self.before, &after, false)
             .ok_or_else(|| RemedyError::Traces("nothing to predict from".to_owned()))
     }
 
@@ -423,7 +432,7 @@ impl<'a> Bench<'a> {
     /// Tries every candidate and gives the best.
     pub fn search(&self) -> Result<Found, RemedyError> {
         let p = &self.problem;
-        let all = candidates(p.port, p.library, &p.bounds, &p.supply);
+        let all = candidates(&p.port, &p.library, &p.bounds, &p.supply);
         let tried = all.len();
         let rule = p.bounds.rule()?;
         let mut forbidden: Vec<(String, usize)> = Vec::new();
@@ -448,7 +457,7 @@ impl<'a> Bench<'a> {
             let after = r.candidate.after(&p.port.fitted);
             let worst_of = self.spots.worst_of(&after, p.port.peak_a());
             let chance =
-                self.spots.chance(p.port, &r.candidate, &worst_of, DRAWS, self.sigma_db, p.options.common_share);
+                self.spots.chance(&p.port, &r.candidate, &worst_of, DRAWS, self.sigma_db, p.options.common_share);
             remedies.push((chance, r));
         }
         remedies.sort_by(|a, b| order(a, b, p.wanted_probability));
@@ -486,7 +495,7 @@ impl<'a> Bench<'a> {
     }
 
     fn notes(&self) -> Vec<String> {
-        let m = self.problem.measured;
+        let m = &self.problem.measured;
         let mut notes = Vec::new();
         if m.knowledge == ModeKnowledge::Unknown && m.common_current.is_none() {
             notes.push(
@@ -523,14 +532,15 @@ impl<'a> Bench<'a> {
         let after = candidate.after(&p.port.fitted);
         let new = candidate.new_stages(&p.port.fitted);
         let f = figures(&after, &new, &p.supply, p.bounds.rule()?);
-        let side = |second: bool| predict(p.measured, p.port, &self.before, &after, second);
+        let side = |second: bool| predict(&p.measured, &p.port, &self.before, &after, second);
         let predicted = side(false).ok_or_else(|| RemedyError::Traces("nothing to predict from".to_owned()))?;
         let predicted_second = side(true);
+        let limits: Vec<&Limit> = p.limits.iter().collect();
         let mut margin = (f64::INFINITY, f64::NAN);
         let mut worst = (f64::INFINITY, f64::NAN);
         for pair in std::iter::once(&predicted).chain(&predicted_second) {
             for (trace, low) in [(&pair.expected, &mut margin), (&pair.worst, &mut worst)] {
-                let v = judge(trace, &p.limits, &p.options)?;
+                let v = judge(trace, &limits, &p.options)?;
                 if v.worst_margin_db < low.0 {
                     *low = (v.worst_margin_db, v.worst_frequency_hz);
                 }
@@ -538,12 +548,12 @@ impl<'a> Bench<'a> {
         }
         let worst_of = self.spots.worst_of(&after, p.port.peak_a());
         let probability =
-            self.spots.chance(p.port, candidate, &worst_of, draws, self.sigma_db, p.options.common_share);
+            self.spots.chance(&p.port, candidate, &worst_of, draws, self.sigma_db, p.options.common_share);
         let excess_hz = self.now.worst_frequency_hz;
         let mut warnings = part_warnings(&new, &p.supply, excess_hz);
         let loss = self.loss_at(&after, excess_hz);
-        warnings.extend(filter_warnings(p.port, &after, loss, &p.converters_hz));
-        let stability = p.converter_w.map(|w| stability(p.port, &after, &p.supply, w));
+        warnings.extend(filter_warnings(&p.port, &after, loss, &p.converters_hz, p.range_hz()));
+        let stability = p.converter_w.map(|w| stability(&p.port, &after, &p.supply, w));
         if let Some(s) = stability.filter(|s| s.margin_db < 6.0) {
             warnings.push(Warning::new(
                 WarningKind::Stability,
@@ -592,7 +602,7 @@ impl<'a> Bench<'a> {
 
     /// Smallest loss over modes and sources at a frequency, dB.
     fn loss_at(&self, after: &[Stage], frequency_hz: f64) -> f64 {
-        let port = self.problem.port;
+        let port = &self.problem.port;
         let mut least = f64::INFINITY;
         for mode in Mode::BOTH {
             let load = port.load_ohm(mode, frequency_hz);
@@ -606,7 +616,7 @@ impl<'a> Bench<'a> {
     }
 }
 
-fn safety_warnings(f: &Figures, new: &[Stage], p: &Problem<'_>) -> Vec<Warning> {
+fn safety_warnings(f: &Figures, new: &[Stage], p: &Problem) -> Vec<Warning> {
     let mut list = Vec::new();
     let touches_earth = new.iter().any(|s| {
         s.place == Place::EachLineToEarth || matches!(&s.part.model, Model::InletFilter(f) if f.y.is_some())
@@ -623,6 +633,10 @@ fn safety_warnings(f: &Figures, new: &[Stage], p: &Problem<'_>) -> Vec<Warning> 
                 p.supply.frequency_hz
             ),
         ));
+    }
+    let stores_charge = new.iter().any(|s| matches!(s.part.model, Model::Capacitor(_) | Model::InletFilter(_)));
+    if !stores_charge {
+        return list;
     }
     if let (Some(r), Some(w)) = (f.discharge_ohm, f.discharge_w) {
         list.push(Warning::new(
@@ -765,6 +779,6 @@ fn shortlist(mut rated: Vec<Rated>, wanted: f64) -> Vec<Rated> {
 }
 
 /// Searches remedies for a problem.
-pub fn search(problem: Problem<'_>) -> Result<Found, RemedyError> {
+pub fn search(problem: Problem) -> Result<Found, RemedyError> {
     Bench::new(problem)?.search()
 }

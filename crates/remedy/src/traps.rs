@@ -210,13 +210,21 @@ pub fn part_warnings(new: &[Stage], supply: &Supply, excess_hz: f64) -> Vec<Warn
     list
 }
 
-/// Warnings about the filter as a whole. `converters_hz`: switching frequencies of the product.
-pub fn filter_warnings(port: &PortModel, after: &[Stage], loss_at_excess_db: f64, converters_hz: &[f64]) -> Vec<Warning> {
+/// Warnings about the filter as a whole. `converters_hz`: switching frequencies of the product; `limits_hz`: range of the
+/// limits.
+pub fn filter_warnings(
+    port: &PortModel,
+    after: &[Stage],
+    loss_at_excess_db: f64,
+    converters_hz: &[f64],
+    limits_hz: (f64, f64),
+) -> Vec<Warning> {
     let mut list = Vec::new();
     for mode in Mode::BOTH {
         let (gain, f) = largest_gain(port, after, mode, 9e3, 30e6);
-        if gain > 6.0 {
-            let near = converters_hz.iter().find(|c| (f / **c - 1.0).abs() < 0.15);
+        let near = converters_hz.iter().find(|c| (f / **c - 1.0).abs() < 0.15);
+        // Below the limits a gain matters where a converter works, and for what comes from outside; there only large ones.
+        if gain > 6.0 && (f >= limits_hz.0 || near.is_some() || gain > 20.0) {
             let close = near.map_or(String::new(), |c| format!(" The converter at {} works there.", hz(*c)));
             list.push(Warning::new(
                 WarningKind::Resonance,
