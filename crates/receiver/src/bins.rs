@@ -2,10 +2,11 @@
 // Loops over lanes touch many arrays side by side.
 #![allow(clippy::needless_range_loop)]
 
-use realfft::num_complex::Complex32;
 use standards::Band;
 
-use crate::simd::{self, ChargeLaw, CrestKernels, InstructionSet, LANES, Lanes, Meter, TAPS, Weighting, WideLanes};
+use crate::detectors::{self, ChargeLaw, Envelopes, TAPS, Weighting};
+use crate::fft::Cell;
+use crate::simd::{self, InstructionSet, LANES, Lanes, Meter, WideLanes};
 use crate::weighting::{Charge, MeterStep};
 
 /// What all groups share.
@@ -14,7 +15,8 @@ pub(crate) struct Constants {
     pub(crate) set: InstructionSet,
     pub(crate) charge: Option<Charge>,
     law: ChargeLaw,
-    kernels: CrestKernels,
+    /// Weights of eight spectra on either side of a place half way between two.
+    kernel: [f32; TAPS],
     /// Time between spectra, s.
     pub(crate) hop_s: f64,
     meter_s: f64,
@@ -41,7 +43,7 @@ impl Constants {
             set,
             charge,
             law,
-            kernels: crest_kernels(hop_s / sigma_s),
+            kernel: half_way_kernel(hop_s / sigma_s),
             hop_s,
             meter_s: band.meter_s(),
             window,
@@ -60,35 +62,39 @@ impl Constants {
 /// Blocks in the window of the RMS-average detector: the steps in which it slides.
 const WINDOW_BLOCKS: usize = 20;
 
-/// Least-squares interpolation of what a Gaussian filter passes: neighbouring outputs are correlated as
-/// exp(−τ²/4σ²), and the weights solve the normal equations for that correlation. `hop` in standard deviations.
-fn crest_kernels(hop: f64) -> CrestKernels {
-    let weights = |at: f64, first: f64| {
-        let place = |i: usize| (first + i as f64) * hop;
-        let rho = |tau: f64| (-tau * tau / 4.0).exp();
-        let mut m = [[0.0_f64; TAPS + 1]; TAPS];
-        for (i, row) in m.iter_mut().enumerate() {
-            for (j, x) in row.iter_mut().enumerate().take(TAPS) {
-                *x = rho(place(i) - place(j)) + if i == j { 1e-9 } else { 0.0 };
-            }
-            row[TAPS] = rho(at * hop - place(i));
+/// Flat part of the spectrum that the interpolation is made for, against the filter's own shape, and how far it reaches
+/// (of half the spectra's rate): what stands far off tune but is tens of decibels stronger is interpolated too.
+const OFF_TUNE: (f64, f64) = (1e-5, 0.9);
+
+/// Least-squares interpolation half way between spectra of what a Gaussian filter passes: neighbouring outputs are
+/// correlated as exp(−τ²/4σ²), and the weights solve the normal equations for that correlation with a little of a flat
+/// spectrum added. `hop` in standard deviations.
+fn half_way_kernel(hop: f64) -> [f32; TAPS] {
+    let place = |i: usize| (i as f64 + 0.5 - TAPS as f64 / 2.0) * hop;
+    let rho = |tau: f64| {
+        let x = std::f64::consts::PI * OFF_TUNE.1 * tau / hop;
+        (-tau * tau / 4.0).exp() + OFF_TUNE.0 * if x == 0.0 { 1.0 } else { x.sin() / x }
+    };
+    let mut m = [[0.0_f64; TAPS + 1]; TAPS];
+    for (i, row) in m.iter_mut().enumerate() {
+        for (j, x) in row.iter_mut().enumerate().take(TAPS) {
+            *x = rho(place(i) - place(j)) + if i == j { 1e-12 } else { 0.0 };
         }
-        // Gauss–Jordan; the matrix is positive definite, so no pivoting is needed.
-        for i in 0..TAPS {
-            let pivot = m[i];
-            for (r, row) in m.iter_mut().enumerate() {
-                if r != i {
-                    let factor = row[i] / pivot[i];
-                    for (x, p) in row.iter_mut().zip(pivot) {
-                        *x -= factor * p;
-                    }
+        row[TAPS] = rho(place(i));
+    }
+    // Gauss–Jordan; the matrix is positive definite, so no pivoting is needed.
+    for i in 0..TAPS {
+        let pivot = m[i];
+        for (r, row) in m.iter_mut().enumerate() {
+            if r != i {
+                let factor = row[i] / pivot[i];
+                for (x, p) in row.iter_mut().zip(pivot) {
+                    *x -= factor * p;
                 }
             }
         }
-        std::array::from_fn(|i| (m[i][TAPS] / m[i][i]) as f32)
-    };
-    let (left, right) = (-(TAPS as f64) / 2.0, 1.0 - TAPS as f64 / 2.0);
-    CrestKernels { weights: [weights(-0.5, left), weights(-0.25, left), weights(0.25, right), weights(0.5, right)] }
+    }
+    std::array::from_fn(|i| (m[i][TAPS] / m[i][i]) as f32)
 }
 
 /// Where the detectors and meters of a group stand between two passes.
@@ -101,6 +107,9 @@ struct Standing {
 /// States of one group.
 pub(crate) struct Group {
     weighting: Weighting,
+    /// Magnitudes of the last spectrum, and the highest of the last sheaf.
+    last: Lanes,
+    last_top: Lanes,
     /// Average of the envelope, of the sliding r.m.s. value and of the capacitor's voltage.
     meters: [Meter; 3],
     /// Sums of squares of the last blocks, the oldest at `ring_at`.
@@ -128,6 +137,8 @@ impl Group {
         let began = standing(&weighting, &meters);
         Self {
             weighting,
+            last: [0.0; LANES],
+            last_top: [0.0; LANES],
             meters,
             ring: vec![[0.0; LANES]; WINDOW_BLOCKS],
             ring_at: 0,
@@ -142,57 +153,56 @@ impl Group {
         }
     }
 
-    /// Spectra `from..to` of this pass. `mag` and `spectrum` give this group's share of a spectrum by its number;
-    /// `track` says from which spectrum on the meters' maxima count; `crests` whether peaks between spectra are sought.
-    pub(crate) fn run<'a>(
+    /// The first `rows` spectra of a sheaf, which begins with spectrum number `first` of this pass. `now` holds this
+    /// group's bins, `before` those of the sheaf before; `track` says from which spectrum on the meters' maxima count;
+    /// `crests` whether peaks between spectra are sought. `e` takes the magnitudes.
+    pub(crate) fn run(
         &mut self,
         c: &Constants,
-        from: u64,
-        to: u64,
-        mag: impl Fn(u64) -> &'a Lanes,
-        spectrum: impl Fn(u64) -> &'a [Complex32; LANES],
-        track: u64,
-        crests: bool,
+        first: u64,
+        rows: usize,
+        before: Option<&[Cell]>,
+        now: &[Cell],
+        pass: (u64, bool),
+        e: &mut Envelopes,
     ) {
-        for j in from..to {
-            let e = mag(j);
-            if j == 0 {
-                // The states hold for the moment of the first output; nothing has moved yet.
-                self.weighting.last = *e;
-                for i in 0..LANES {
-                    self.weighting.sum_e[i] += 0.5 * e[i];
-                    self.weighting.sum_e2[i] += 0.5 * e[i] * e[i];
-                    self.weighting.sum_v[i] += 0.5 * self.weighting.v[i];
-                    self.weighting.peak[i] = self.weighting.peak[i].max(e[i]);
-                }
-                continue;
-            }
-            simd::detect(c.set, &mut self.weighting, e, &c.law);
-            if crests && j >= TAPS as u64 {
-                let middle = j - TAPS as u64 / 2;
-                let mags = [mag(middle - 1), mag(middle), mag(middle + 1)];
-                if simd::any_crest(c.set, mags[0], mags[1], mags[2], &self.weighting.peak) {
-                    let spectra = std::array::from_fn(|t| spectrum(j - TAPS as u64 + t as u64));
-                    simd::crest(c.set, &mut self.weighting.peak, mags, spectra, &c.kernels);
-                }
-            }
-            self.filled += 1;
+        let (track, crests) = pass;
+        detectors::envelopes(c.set, now, rows, e);
+        let mut row = 0;
+        if first == 0 {
+            detectors::begin(c.set, &mut self.weighting, e);
+            row = 1;
+        }
+        while row < rows {
+            let end = rows.min(row + self.full - self.filled);
+            detectors::detect(c.set, &mut self.weighting, e, row, end, &c.law);
+            self.filled += end - row;
+            row = end;
             if self.filled == self.full {
+                self.last = e.magnitude[row - 1];
                 // Trapezoidal rule: half of the block's last spectrum belongs to the next block.
                 let half = self.take_half();
-                self.flush(c, self.full, j >= track);
+                self.flush(c, self.full, first + row as u64 > track);
                 self.block += 1;
                 self.full = c.block(self.block);
                 self.give_back(&half);
             }
         }
+        self.last = e.magnitude[rows - 1];
+        if let Some(before) = before
+            && crests
+        {
+            let top: Lanes = std::array::from_fn(|i| self.last_top[i].max(e.top[i]));
+            detectors::crests(c.set, &mut self.weighting.peak, &top, before, now, rows, &c.kernel);
+        }
+        self.last_top = e.top;
     }
 
     fn take_half(&mut self) -> [Lanes; 3] {
         let w = &mut self.weighting;
         let mut half = [[0.0; LANES]; 3];
         for i in 0..LANES {
-            let e = w.last[i];
+            let e = self.last[i];
             half[0][i] = 0.5 * e;
             half[1][i] = 0.5 * e * e;
             half[2][i] = 0.5 * w.v[i];

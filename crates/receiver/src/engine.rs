@@ -8,31 +8,25 @@ use std::any::Any;
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
-use std::sync::{Arc, Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
-
-use realfft::num_complex::Complex32;
-use realfft::{RealFftPlanner, RealToComplex};
-use rustfft::{Fft, FftPlanner};
+use std::sync::{Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
 
 use crate::bins::{Constants, Group};
+use crate::detectors::{self, Envelopes};
 use crate::downmix::Downmix;
+use crate::fft::{self, Batch, Cell, Workspace};
+use crate::fold::{self, Runs, Window};
 use crate::front::{Front, Planar};
+use crate::lanes::WIDTH;
 use crate::plan::{HALF_WIDTH_SIGMA, HOP_SIGMA, Plan};
-use crate::simd::{self, InstructionSet, LANES, TAPS};
+use crate::simd::{InstructionSet, LANES};
 use crate::timeline::Held;
 use crate::types::{Progress, ReceiverError};
 use crate::weighting::sigma_s;
 use crate::witness::Witness;
 
-enum Transform {
-    Real(Arc<dyn RealToComplex<f32>>),
-    Complex(Arc<dyn Fft<f32>>),
-}
-
-/// One spectrum: its magnitudes and itself, padded to whole groups.
-struct Row {
-    mag: Vec<f32>,
-    spectrum: Vec<Complex32>,
+/// Spectra that follow each other, as many as a vector holds numbers: they are worked out together. Padded to whole groups.
+struct Sheaf {
+    cells: Vec<Cell>,
 }
 
 /// A run of the stream: what a tile's spectra are made of.
@@ -43,12 +37,12 @@ struct Stretch {
     samples: Planar,
 }
 
-/// What a thread needs to work out a spectrum.
+/// What a thread needs of its own.
 struct Scratch {
-    real: Vec<f32>,
-    complex: Vec<Complex32>,
-    spectrum: Vec<Complex32>,
-    fft: Vec<Complex32>,
+    work: Workspace,
+    envelopes: Box<Envelopes>,
+    /// Magnitudes for the witness.
+    rows: [Vec<f32>; WIDTH],
     /// What the witness has not been handed yet.
     held: Held,
 }
@@ -57,11 +51,12 @@ pub(crate) struct Engine {
     plan: Plan,
     pub(crate) constants: Constants,
     set: InstructionSet,
-    transform: Transform,
-    window: Vec<f32>,
+    transform: Batch,
+    window: Window,
     hop: usize,
+    /// Spectra in a tile: whole sheaves, one for each thread.
     tile: usize,
-    rows: Vec<RwLock<Row>>,
+    sheaves: Vec<RwLock<Sheaf>>,
     groups: Vec<Mutex<Group>>,
     stretches: [RwLock<Stretch>; 2],
     threads: usize,
@@ -100,32 +95,28 @@ impl Engine {
         // numbers of a complex record are the carrier's amplitude itself.
         let upper_half = plan.upper_half();
         let gain = if upper_half { 2f64.sqrt() } else { 0.5f64.sqrt() } / sum;
+        // A real input of an odd length is transformed as a complex one; of an even length bins come out doubled.
+        let transform = Batch::new(plan.length, plan.complex || !plan.length.is_multiple_of(2));
+        let gain = if transform.complex { gain } else { 0.5 * gain };
         for w in &mut window {
             *w *= gain;
         }
-        let transform = if plan.complex {
-            Transform::Complex(FftPlanner::new().plan_fft_forward(plan.length))
-        } else {
-            Transform::Real(RealFftPlanner::new().plan_fft_forward(plan.length))
-        };
         let bins = plan.frequency_hz.len();
         let groups = bins.div_ceil(LANES);
-        let padded = groups * LANES;
-        // Spectra of a tile stay in the caches nearest to the cores where they can; fewer than 8 are not worth a meeting.
-        let tile = (1_600_000 / (padded * 12)).clamp(8, 64);
+        let tile = threads.max(1) * WIDTH;
         let constants = Constants::new(band, hop as f64 / plan.stream_hz, sigma / plan.stream_hz, set);
-        let rows = (0..2 * tile + TAPS)
-            .map(|_| RwLock::new(Row { mag: vec![0.0; padded], spectrum: vec![Complex32::new(0.0, 0.0); padded] }))
-            .collect();
+        // One tile is worked out while the one before goes through the detectors, which look one sheaf further back.
+        let sheaves =
+            (0..2 * tile / WIDTH + 1).map(|_| RwLock::new(Sheaf { cells: vec![Cell::ZERO; groups * LANES] })).collect();
         Self {
             groups: (0..groups).map(|_| Mutex::new(Group::new(&constants))).collect(),
             constants,
             set,
             transform,
-            window: window.iter().map(|w| *w as f32).collect(),
+            window: Window::new(&window),
             hop,
             tile,
-            rows,
+            sheaves,
             stretches: [RwLock::default(), RwLock::default()],
             threads: threads.max(1),
             witness: Witness::default(),
@@ -241,7 +232,7 @@ impl Engine {
                 tile += 1;
                 work.spectra.store(next, Relaxed);
                 work.first_spectrum.store(tile as usize * self.tile, Relaxed);
-                work.next_spectrum.store(0, Relaxed);
+                work.next_sheaf.store(0, Relaxed);
                 work.next_groups.store(0, Relaxed);
             };
             work.over.store(1, Relaxed);
@@ -274,145 +265,102 @@ impl Engine {
     }
 
     fn scratch(&self) -> Scratch {
-        let zero = Complex32::new(0.0, 0.0);
-        match &self.transform {
-            Transform::Real(f) => Scratch {
-                real: vec![0.0; self.plan.length],
-                complex: Vec::new(),
-                spectrum: f.make_output_vec(),
-                fft: f.make_scratch_vec(),
-                held: Held::default(),
-            },
-            Transform::Complex(f) => Scratch {
-                real: Vec::new(),
-                complex: vec![zero; self.plan.length],
-                spectrum: vec![zero; self.plan.length],
-                fft: vec![zero; f.get_outofplace_scratch_len()],
-                held: Held::default(),
-            },
+        let witnessed = self.witness.keeper.is_some() || self.witness.sampler.is_some();
+        let bins = if witnessed { self.groups.len() * LANES } else { 0 };
+        Scratch {
+            work: self.transform.workspace(),
+            envelopes: Box::new(Envelopes::new()),
+            rows: std::array::from_fn(|_| vec![0.0; bins]),
+            held: Held::default(),
         }
     }
 
-    /// One thread's part of a tile: pieces of work until none is left.
+    /// One thread's part of a tile: pieces of work until none is left. The large ones come first.
     fn share(&self, work: &Work, pass: Pass, scratch: &mut Scratch) {
         let (first, spectra) = (work.first_spectrum.load(Relaxed), work.spectra.load(Relaxed));
-        let (from, detect) = (work.first_detect.load(Relaxed) as u64, work.detect.load(Relaxed));
+        if spectra > 0 {
+            let stretch = self.stretches[first / self.tile % 2].read().unwrap_or_else(PoisonError::into_inner);
+            loop {
+                let i = work.next_sheaf.fetch_add(1, Relaxed) * WIDTH;
+                if i >= spectra {
+                    break;
+                }
+                self.sheaf(first + i, WIDTH.min(spectra - i), &stretch, pass, scratch);
+            }
+            self.witness.flush(&mut scratch.held);
+        }
+        let (from, detect) = (work.first_detect.load(Relaxed), work.detect.load(Relaxed));
         if detect > 0 {
-            let rows = self.read_rows(from, detect);
+            let sheaves = self.read_sheaves(from / WIDTH, detect.div_ceil(WIDTH));
             loop {
                 let g = work.next_groups.fetch_add(GROUPS_AT_ONCE, Relaxed);
                 if g >= self.groups.len() {
                     break;
                 }
                 for g in g..(g + GROUPS_AT_ONCE).min(self.groups.len()) {
-                    let at = g * LANES;
-                    let row = |j: u64| &rows[(j + TAPS as u64 - from) as usize];
-                    self.groups[g].lock().unwrap_or_else(PoisonError::into_inner).run(
-                        &self.constants,
-                        from,
-                        from + detect as u64,
-                        |j| row(j).mag[at..].first_chunk().unwrap_or(&[0.0; LANES]),
-                        |j| row(j).spectrum[at..].first_chunk().unwrap_or(&[ZERO; LANES]),
-                        pass.track,
-                        pass.crests,
-                    );
+                    let bins = g * LANES..(g + 1) * LANES;
+                    let mut group = self.groups[g].lock().unwrap_or_else(PoisonError::into_inner);
+                    for (i, pair) in sheaves.windows(2).enumerate() {
+                        let number = from + i * WIDTH;
+                        group.run(
+                            &self.constants,
+                            number as u64,
+                            WIDTH.min(detect - i * WIDTH),
+                            (number > 0).then(|| &pair[0].cells[bins.clone()]),
+                            &pair[1].cells[bins.clone()],
+                            (pass.track, pass.crests),
+                            &mut scratch.envelopes,
+                        );
+                    }
                 }
             }
-        }
-        if spectra > 0 {
-            let stretch = self.stretches[first / self.tile % 2].read().unwrap_or_else(PoisonError::into_inner);
-            loop {
-                let i = work.next_spectrum.fetch_add(1, Relaxed);
-                if i >= spectra {
-                    break;
-                }
-                let j = first + i;
-                let mut row = self.rows[j % self.rows.len()].write().unwrap_or_else(PoisonError::into_inner);
-                self.spectrum(j as u64, &stretch, scratch, &mut row);
-                if pass.witnessed {
-                    self.witness.row(&mut scratch.held, j as u64, &row.mag[..self.plan.frequency_hz.len()]);
-                }
-            }
-            self.witness.flush(&mut scratch.held);
         }
     }
 
-    /// The rows of `detect` spectra from `from` on and of the `TAPS` before them (for the first tile stand-ins).
-    fn read_rows(&self, from: u64, detect: usize) -> Vec<RwLockReadGuard<'_, Row>> {
-        let n = self.rows.len() as u64;
-        (0..detect as u64 + TAPS as u64)
-            .map(|i| {
-                let j = (from + i + n - TAPS as u64) % n;
-                self.rows[j as usize].read().unwrap_or_else(PoisonError::into_inner)
-            })
+    /// `count` sheaves from number `first` on and the one before them (for the first a stand-in).
+    fn read_sheaves(&self, first: usize, count: usize) -> Vec<RwLockReadGuard<'_, Sheaf>> {
+        let n = self.sheaves.len();
+        (0..=count)
+            .map(|i| self.sheaves[(first + i + n - 1) % n].read().unwrap_or_else(PoisonError::into_inner))
             .collect()
     }
 
-    /// Window, fold onto the transform's length, transform, magnitude.
-    fn spectrum(&self, j: u64, stretch: &Stretch, scratch: &mut Scratch, row: &mut Row) {
-        let n = self.plan.length;
+    /// Window, fold onto the transform's length, transform: `rows` spectra from number `first` on.
+    fn sheaf(&self, first: usize, rows: usize, stretch: &Stretch, pass: Pass, scratch: &mut Scratch) {
         let bins = self.plan.frequency_hz.len();
-        let start = j * self.hop as u64;
-        let at = (start - stretch.base) as usize;
-        let len = self.window.len();
-        // Samples fold to their number modulo the length, so that the spectra's phases are those of the filter's output
-        // and the spectra can be interpolated in time.
-        let mut place = (start % n as u64) as usize;
-        let mut done = 0;
-        match &self.transform {
-            Transform::Real(fft) => {
-                scratch.real.fill(0.0);
-                let x = &stretch.samples.re[at..at + len];
-                while done < len {
-                    let m = (n - place).min(len - done);
-                    let (x, w) = (&x[done..done + m], &self.window[done..done + m]);
-                    simd::add_product(self.set, &mut scratch.real[place..place + m], x, w);
-                    done += m;
-                    place = 0;
-                }
-                let Scratch { real, spectrum, fft: work, .. } = scratch;
-                if let Err(e) = fft.process_with_scratch(real, spectrum, work) {
-                    unreachable!("the buffers come from the transform itself: {e}");
-                }
-            }
-            Transform::Complex(fft) => {
-                scratch.complex.fill(ZERO);
-                let (re, im) = (&stretch.samples.re[at..at + len], &stretch.samples.im[at..at + len]);
-                while done < len {
-                    let m = (n - place).min(len - done);
-                    let range = done..done + m;
-                    let out = &mut scratch.complex[place..place + m];
-                    simd::add_product_complex(
-                        self.set,
-                        out,
-                        &re[range.clone()],
-                        &im[range.clone()],
-                        &self.window[range],
-                    );
-                    done += m;
-                    place = 0;
-                }
-                let Scratch { complex, spectrum, fft: work, .. } = scratch;
-                fft.process_outofplace_with_scratch(complex, spectrum, work);
+        let start = (first * self.hop) as u64;
+        let mut sheaf =
+            self.sheaves[first / WIDTH % self.sheaves.len()].write().unwrap_or_else(PoisonError::into_inner);
+        let runs = Runs {
+            first: (start - stretch.base) as usize,
+            hop: self.hop,
+            count: rows,
+            place: (start % self.plan.length as u64) as usize,
+            length: self.plan.length,
+            stride: if self.transform.complex { 2 } else { 1 },
+            offset: 0,
+        };
+        let values = &mut scratch.work.values;
+        fold::fold(self.set, &stretch.samples.re, &self.window, runs, values);
+        if self.plan.complex {
+            fold::fold(self.set, &stretch.samples.im, &self.window, Runs { offset: 1, ..runs }, values);
+        }
+        fft::transform(self.set, &self.transform, &mut scratch.work, self.plan.first_bin, &mut sheaf.cells[..bins]);
+        if pass.witnessed && !scratch.rows[0].is_empty() {
+            detectors::magnitude_rows(self.set, &sheaf.cells, &mut scratch.rows);
+            for (i, row) in scratch.rows[..rows].iter().enumerate() {
+                self.witness.row(&mut scratch.held, (first + i) as u64, &row[..bins]);
             }
         }
-        // Frequencies below the middle of a complex spectrum stand in its upper half.
-        let first = self.plan.first_bin;
-        let straight = bins.min(scratch.spectrum.len().saturating_sub(first));
-        row.spectrum[..straight].copy_from_slice(&scratch.spectrum[first..first + straight]);
-        row.spectrum[straight..bins].copy_from_slice(&scratch.spectrum[..bins - straight]);
-        simd::magnitude(self.set, &mut row.mag[..bins], &row.spectrum[..bins]);
     }
 }
-
-const ZERO: Complex32 = Complex32::new(0.0, 0.0);
 
 /// What the threads are to do until they meet again.
 #[derive(Default)]
 struct Work {
     first_spectrum: AtomicUsize,
     spectra: AtomicUsize,
-    next_spectrum: AtomicUsize,
+    next_sheaf: AtomicUsize,
     first_detect: AtomicUsize,
     detect: AtomicUsize,
     next_groups: AtomicUsize,
@@ -527,8 +475,8 @@ mod tests {
     #[test]
     fn a_panic_on_any_thread_ends_the_pass() {
         assert_eq!(panic_of(Some(300), |_| {}), "the source broke");
-        // A row without room breaks whichever thread works out its spectrum.
-        let slice = panic_of(None, |e| e.rows[e.tile + 3].write().unwrap().spectrum.clear());
+        // A sheaf without room breaks whichever thread works it out.
+        let slice = panic_of(None, |e| e.sheaves[e.tile / WIDTH + 1].write().unwrap().cells.clear());
         assert!(slice.contains("range"), "{slice}");
     }
 }

@@ -133,7 +133,7 @@ impl Short {
 pub(crate) struct Batch {
     /// Number of (real or complex) input values.
     pub(crate) length: usize,
-    complex: bool,
+    pub(crate) complex: bool,
     /// Complex points that are transformed: all, or half of a real input's number.
     points: usize,
     first: Short,
@@ -174,7 +174,7 @@ impl Batch {
         let zeros = || vec![Cell::ZERO; longest];
         Workspace {
             // Room for whole runs of the fold.
-            values: vec![Sixteen::ZERO; (2 * self.points).next_multiple_of(FOLD_RUN)],
+            values: vec![Sixteen::ZERO; if self.complex { 2 } else { 1 } * self.length.next_multiple_of(FOLD_RUN)],
             cells: vec![Cell::ZERO; self.points],
             a: zeros(),
             b: zeros(),
@@ -195,8 +195,6 @@ fn divisor_near_root(n: usize) -> usize {
 for_each_lanes! {
     /// Transforms the sixteen inputs in `work.values` and gives bins `first..first + out.len()` (modulo the length).
     fn transform / transform_body(plan: &Batch, work: &mut Workspace, first: usize, out: &mut [Cell]);
-    /// Turns sixteen runs of `FOLD_RUN` values into vectors.
-    fn interleave / interleave_body(rows: &[[f32; FOLD_RUN]; WIDTH], out: &mut [Sixteen]);
 }
 
 #[derive(Clone, Copy)]
@@ -541,20 +539,6 @@ fn transform_body<V: Lanes16>(plan: &Batch, work: &mut Workspace, first: usize, 
     }
 }
 
-#[inline(always)]
-fn interleave_body<V: Lanes16>(rows: &[[f32; FOLD_RUN]; WIDTH], out: &mut [Sixteen]) {
-    for (i, out) in out[..FOLD_RUN].chunks_exact_mut(WIDTH).enumerate() {
-        let mut block = [V::splat(0.0); WIDTH];
-        for (v, row) in block.iter_mut().zip(rows) {
-            *v = V::load(row[i * WIDTH..].first_chunk().unwrap_or(&[0.0; WIDTH]));
-        }
-        V::transpose(&mut block);
-        for (o, v) in out.iter_mut().zip(block) {
-            v.store(&mut o.0);
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -630,15 +614,9 @@ mod tests {
     #[test]
     fn every_instruction_set_gives_the_same_bits() {
         let n = if cfg!(miri) { 60 } else { 2520 };
-        let rows: [[f32; FOLD_RUN]; WIDTH] = std::array::from_fn(|r| std::array::from_fn(|i| number(r * 1000 + i)));
         for set in InstructionSet::available() {
             assert!(run(set, n, false, 3, n / 2 - 9) == run(InstructionSet::Plain, n, false, 3, n / 2 - 9));
             assert!(run(set, n, true, n - 9, n - 5) == run(InstructionSet::Plain, n, true, n - 9, n - 5));
-            let mut out = [Sixteen::ZERO; FOLD_RUN];
-            interleave(set, &rows, &mut out);
-            for (i, o) in out.iter().enumerate() {
-                assert_eq!(o.0, std::array::from_fn(|r| rows[r][i]), "{} place {i}", set.name());
-            }
         }
     }
 }

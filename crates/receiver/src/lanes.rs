@@ -32,9 +32,12 @@ pub(crate) trait Lanes16: Copy {
     fn add(self, b: Self) -> Self;
     fn sub(self, b: Self) -> Self;
     fn mul(self, b: Self) -> Self;
+    fn div(self, b: Self) -> Self;
     fn sqrt(self) -> Self;
     /// `a > b ? a : b`.
     fn max(self, b: Self) -> Self;
+    /// `a > b ? x : 0`.
+    fn where_above(self, b: Self, x: Self) -> Self;
     /// A first estimate of the reciprocal root, 3.5 % off at most, from the number's bits.
     fn root_seed(self) -> Self;
     /// Columns become rows.
@@ -68,7 +71,7 @@ pub(crate) struct Plain(
 /// the function compiled for the set keep vectors in registers.)
 macro_rules! vector {
     ($name:ident, [$($i:literal),*], $w:literal, $splat:ident, $load:ident, $store:ident, $add:ident, $sub:ident,
-     $mul:ident, $sqrt:ident, $max:ident, $seed:ident, $transpose:ident) => {
+     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $above:ident, $seed:ident, $transpose:ident) => {
         // What the target always has needs no unsafe block, what is asked for at run time does.
         #[allow(unused_unsafe, clippy::ptr_offset_with_cast, clippy::erasing_op, clippy::identity_op)]
         impl Lanes16 for $name {
@@ -101,6 +104,14 @@ macro_rules! vector {
             #[inline(always)]
             fn mul(self, b: Self) -> Self {
                 unsafe { Self([$($mul(self.0[$i], b.0[$i])),*]) }
+            }
+            #[inline(always)]
+            fn div(self, b: Self) -> Self {
+                unsafe { Self([$($div(self.0[$i], b.0[$i])),*]) }
+            }
+            #[inline(always)]
+            fn where_above(self, b: Self, x: Self) -> Self {
+                unsafe { Self([$($above(self.0[$i], b.0[$i], x.0[$i])),*]) }
             }
             #[inline(always)]
             fn sqrt(self) -> Self {
@@ -157,6 +168,12 @@ mod single {
     fn mul(a: f32, b: f32) -> f32 {
         a * b
     }
+    fn div(a: f32, b: f32) -> f32 {
+        a / b
+    }
+    fn above(a: f32, b: f32, x: f32) -> f32 {
+        if a > b { x } else { 0.0 }
+    }
     fn sqrt(a: f32) -> f32 {
         a.sqrt()
     }
@@ -177,8 +194,10 @@ mod single {
         add,
         sub,
         mul,
+        div,
         sqrt,
         max,
+        above,
         seed,
         transpose_plainly
     );
@@ -187,7 +206,7 @@ mod single {
 #[cfg(all(target_arch = "aarch64", not(miri)))]
 mod arm {
     use core::arch::aarch64::{
-        float32x4_t, vaddq_f32, vbslq_f32, vcgtq_f32, vdupq_n_f32, vdupq_n_s32, vld1q_f32, vmulq_f32,
+        float32x4_t, vaddq_f32, vbslq_f32, vcgtq_f32, vdivq_f32, vdupq_n_f32, vdupq_n_s32, vld1q_f32, vmulq_f32,
         vreinterpretq_f32_s32, vreinterpretq_s32_u32, vreinterpretq_u32_f32, vshrq_n_u32, vsqrtq_f32, vst1q_f32,
         vsubq_f32, vsubq_s32,
     };
@@ -197,6 +216,11 @@ mod arm {
     #[inline(always)]
     fn max(a: float32x4_t, b: float32x4_t) -> float32x4_t {
         vbslq_f32(vcgtq_f32(a, b), a, b)
+    }
+
+    #[inline(always)]
+    fn above(a: float32x4_t, b: float32x4_t, x: float32x4_t) -> float32x4_t {
+        vbslq_f32(vcgtq_f32(a, b), x, vdupq_n_f32(0.0))
     }
 
     #[inline(always)]
@@ -215,8 +239,10 @@ mod arm {
         vaddq_f32,
         vsubq_f32,
         vmulq_f32,
+        vdivq_f32,
         vsqrtq_f32,
         max,
+        above,
         seed,
         transpose_plainly
     );
@@ -240,6 +266,25 @@ mod x86 {
     /// AVX-512.
     #[derive(Debug, Clone, Copy)]
     pub(crate) struct Avx512([__m512; 1]);
+
+    #[cfg(not(miri))]
+    #[inline]
+    #[target_feature(enable = "sse2")]
+    fn above_128(a: __m128, b: __m128, x: __m128) -> __m128 {
+        _mm_and_ps(_mm_cmpgt_ps(a, b), x)
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx2")]
+    fn above_256(a: __m256, b: __m256, x: __m256) -> __m256 {
+        _mm256_and_ps(_mm256_cmp_ps::<_CMP_GT_OQ>(a, b), x)
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx512f")]
+    fn above_512(a: __m512, b: __m512, x: __m512) -> __m512 {
+        _mm512_maskz_mov_ps(_mm512_cmp_ps_mask::<_CMP_GT_OQ>(a, b), x)
+    }
 
     #[cfg(not(miri))]
     #[inline]
@@ -274,8 +319,10 @@ mod x86 {
         _mm_add_ps,
         _mm_sub_ps,
         _mm_mul_ps,
+        _mm_div_ps,
         _mm_sqrt_ps,
         _mm_max_ps,
+        above_128,
         seed_128,
         transpose_plainly
     );
@@ -290,8 +337,10 @@ mod x86 {
         _mm256_add_ps,
         _mm256_sub_ps,
         _mm256_mul_ps,
+        _mm256_div_ps,
         _mm256_sqrt_ps,
         _mm256_max_ps,
+        above_256,
         seed_256,
         transpose_256
     );
@@ -306,8 +355,10 @@ mod x86 {
         _mm512_add_ps,
         _mm512_sub_ps,
         _mm512_mul_ps,
+        _mm512_div_ps,
         _mm512_sqrt_ps,
         _mm512_max_ps,
+        above_512,
         seed_512,
         transpose_512
     );

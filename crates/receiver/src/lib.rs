@@ -21,10 +21,12 @@
 //! changer takes (where there is one), and cut to whole spectra.
 
 mod bins;
+mod detectors;
 mod downmix;
 mod engine;
 mod fft;
 mod floor;
+mod fold;
 mod front;
 mod lanes;
 mod live;

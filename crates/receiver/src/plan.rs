@@ -2,13 +2,14 @@
 
 use signal::{KaiserLowPass, next_fast_length};
 
+use crate::fft;
 use crate::types::{ReceiverError, Settings};
 use crate::weighting::sigma_s;
 
 /// Spectra follow each other after this many standard deviations of the filter's response.
-pub(crate) const HOP_SIGMA: f64 = 0.75;
-/// The filter's response is cut at this many standard deviations: side lobes below −150 dB.
-pub(crate) const HALF_WIDTH_SIGMA: f64 = 6.0;
+pub(crate) const HOP_SIGMA: f64 = 0.65;
+/// The filter's response is cut at this many standard deviations: side lobes below −140 dB.
+pub(crate) const HALF_WIDTH_SIGMA: f64 = 5.5;
 /// Stop band and ripple of the rate changer, dB: 0.0001 dB of ripple.
 const RATE_CHANGE_DB: f64 = 100.0;
 /// More rows than this is a mistake in a unit, not a wish.
@@ -50,7 +51,7 @@ struct Native {
 impl Native {
     /// The coarsest that is as fine as `step_hz` and fast; none where no frequency of it lies in `range_hz`.
     fn new(rate_hz: f64, step_hz: f64, range_hz: [f64; 2], complex: bool) -> Option<Self> {
-        let length = next_fast_length((rate_hz / step_hz - 1e-9).ceil() as usize, !complex);
+        let length = cheapest_length((rate_hz / step_hz - 1e-9).ceil() as usize, complex);
         let place = range_hz.map(|f| f * length as f64 / rate_hz);
         let (first, last) = ((place[0] - 1e-9).ceil() as i64, (place[1] + 1e-9).floor() as i64);
         // Half the rate is the first and the last frequency of a complex record: once is enough.
@@ -245,21 +246,21 @@ pub(crate) fn check(settings: &Settings) -> Result<(), ReceiverError> {
     Ok(())
 }
 
-/// Relative cost of a transform; lengths with large prime factors go through a longer one.
+/// Relative cost of what is done for each spectrum: the transform, and detectors at its bins.
 fn transform_cost(n: usize, complex: bool) -> f64 {
-    let mut rest = n;
-    let mut slow: f64 = 1.0;
-    for p in [2_usize, 3, 5, 7, 11, 13] {
-        while rest.is_multiple_of(p) {
-            rest /= p;
-            slow = slow.max(if p > 5 { 1.3 } else { 1.0 });
-        }
-    }
-    if rest > 1 {
-        slow = 4.0;
-    }
-    let n = n as f64;
-    slow * n * n.log2() * if complex { 1.0 } else { 0.55 }
+    // A real record of an odd length is transformed as a complex one.
+    fft::cost(n, complex || !n.is_multiple_of(2))
+}
+
+/// The cheapest length not below `least`, a little longer at most: `bins_share` bins go through the detectors for each
+/// value of the input.
+fn cheapest_length(least: usize, complex: bool) -> usize {
+    let fits = |n: &usize| fft::is_fast(*n) && (complex || n.is_multiple_of(2));
+    // Detectors take about forty operations at each bin.
+    let cost = |n: usize| transform_cost(n, complex) + 40.0 * n as f64 * if complex { 1.0 } else { 0.5 };
+    let least = least.max(2);
+    let near = (least..=least + least / 16).filter(fits).min_by(|a, b| cost(*a).total_cmp(&cost(*b)));
+    near.unwrap_or_else(|| next_fast_length(least, !complex))
 }
 
 fn cheapest_mix(
@@ -279,7 +280,7 @@ fn cheapest_mix(
     let mut best: Option<(f64, (usize, Mixed))> = None;
     let mut ratio: f64 = 1.05;
     while ratio < 40.0 {
-        let length = next_fast_length((2.0 * half * ratio / step).ceil() as usize, false);
+        let length = cheapest_length((2.0 * half * ratio / step).ceil() as usize, true);
         let out = length as f64 * step;
         // Beyond this the next image of the wanted part begins.
         let stop = out.min(rate) - half;

@@ -1,0 +1,275 @@
+//! The detectors' inner loops: magnitudes, the quasi-peak network, sums, and crests between spectra.
+#![allow(clippy::inline_always)]
+
+use crate::fft::Cell;
+use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
+use crate::simd::{LANES, Lanes};
+use crate::weighting::CONDUCTION_CUBIC;
+
+/// Taps of the interpolation half way between two spectra.
+pub(crate) const TAPS: usize = WIDTH;
+
+/// Magnitudes of sixteen spectra at one group's bins, and their reciprocals.
+#[derive(Debug, Clone)]
+#[repr(C, align(64))]
+pub(crate) struct Envelopes {
+    pub(crate) magnitude: [Lanes; WIDTH],
+    pub(crate) reciprocal: [Lanes; WIDTH],
+    /// The highest magnitude of the sixteen (of those that count).
+    pub(crate) top: Lanes,
+}
+
+impl Envelopes {
+    pub(crate) fn new() -> Self {
+        Self { magnitude: [[0.0; LANES]; WIDTH], reciprocal: [[0.0; LANES]; WIDTH], top: [0.0; LANES] }
+    }
+}
+
+/// Detector states and running sums of one group of bins.
+#[derive(Debug, Clone)]
+#[repr(C, align(64))]
+pub(crate) struct Weighting {
+    pub(crate) v: Lanes,
+    /// What rounding has cut off from `v`: over many small steps it would change the discharge time by a per cent.
+    pub(crate) v_rest: Lanes,
+    /// Charging current at the last spectrum.
+    pub(crate) current: Lanes,
+    pub(crate) peak: Lanes,
+    pub(crate) sum_e: Lanes,
+    pub(crate) sum_e2: Lanes,
+    pub(crate) sum_v: Lanes,
+}
+
+impl Weighting {
+    pub(crate) fn new() -> Self {
+        let z = [0.0; LANES];
+        Self { v: z, v_rest: z, current: z, peak: z, sum_e: z, sum_e2: z, sum_v: z }
+    }
+}
+
+/// The quasi-peak constants for one spectrum step.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct ChargeLaw {
+    /// attack·dt/π; 0 where the band has no quasi-peak detector.
+    pub(crate) attack: f32,
+    /// What a discharging capacitor loses over dt.
+    pub(crate) loss: f32,
+}
+
+for_each_lanes! {
+    /// Magnitudes of the first `rows` of sixteen spectra.
+    fn envelopes / envelopes_body(cells: &[Cell], rows: usize, out: &mut Envelopes);
+    /// Rows `from..to` of magnitudes through the detectors.
+    fn detect / detect_body(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw);
+    /// The states at the first output: nothing has moved yet, half a step's share goes to the sums.
+    fn begin / begin_body(state: &mut Weighting, e: &Envelopes);
+    /// Raises the peaks by what lies between the spectra: round the last eight of the sixteen before and the first eight
+    /// of these. `rows` of these count.
+    fn crests / crests_body(peak: &mut Lanes, top: &Lanes, before: &[Cell], now: &[Cell], rows: usize, kernel: &[f32; TAPS]);
+    /// Magnitudes of sixteen spectra, spectrum after spectrum, for whole vectors of bins.
+    fn magnitude_rows / magnitude_rows_body(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH]);
+}
+
+/// Lanes `16·i..` of a group.
+#[inline(always)]
+fn part(x: &Lanes, i: usize) -> &[f32; WIDTH] {
+    x[i * WIDTH..].first_chunk().unwrap_or(&[0.0; WIDTH])
+}
+
+#[inline(always)]
+fn load<V: Lanes16>(x: &Lanes, i: usize) -> V {
+    V::load(part(x, i))
+}
+
+#[inline(always)]
+fn store<V: Lanes16>(v: V, x: &mut Lanes, i: usize) {
+    if let Some(x) = x[i * WIDTH..].first_chunk_mut() {
+        v.store(x);
+    }
+}
+
+/// Powers at sixteen bins: one vector for each spectrum.
+#[inline(always)]
+fn powers<V: Lanes16>(cells: &[Cell]) -> [V; WIDTH] {
+    let mut power = [V::splat(0.0); WIDTH];
+    for (p, c) in power.iter_mut().zip(cells) {
+        let (re, im) = (V::load(&c.re), V::load(&c.im));
+        *p = re.mul(re).add(im.mul(im));
+    }
+    V::transpose(&mut power);
+    power
+}
+
+#[inline(always)]
+fn envelopes_body<V: Lanes16>(cells: &[Cell], rows: usize, out: &mut Envelopes) {
+    for i in 0..LANES / WIDTH {
+        let power: [V; WIDTH] = powers(&cells[i * WIDTH..(i + 1) * WIDTH]);
+        let mut top = V::splat(0.0);
+        for (j, p) in power.iter().enumerate() {
+            let y = p.reciprocal_root();
+            let e = p.mul(y);
+            store(y, &mut out.reciprocal[j], i);
+            store(e, &mut out.magnitude[j], i);
+            if j < rows {
+                top = e.max(top);
+            }
+        }
+        store(top, &mut out.top, i);
+    }
+}
+
+#[inline(always)]
+fn magnitude_rows_body<V: Lanes16>(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH]) {
+    for (i, cells) in cells.chunks_exact(WIDTH).enumerate() {
+        let power: [V; WIDTH] = powers(cells);
+        for (p, row) in power.iter().zip(rows.iter_mut()) {
+            if let Some(to) = row[i * WIDTH..].first_chunk_mut() {
+                p.mul(p.reciprocal_root()).store(to);
+            }
+        }
+    }
+}
+
+/// Current into the capacitor for carrier amplitude `e` over voltage `v`, up to the attack constant, and how much it falls
+/// for a rise of `v` (but for the cubic's own slope, 4 % of it at most).
+#[inline(always)]
+fn current<V: Lanes16>(e: V, reciprocal: V, v: V) -> (V, V) {
+    let w = e.sub(v).max(V::splat(0.0));
+    let r = w.mul(reciprocal);
+    let [c0, c1, c2, c3] = CONDUCTION_CUBIC;
+    let cubic = V::splat(c3).mul(r).add(V::splat(c2)).mul(r).add(V::splat(c1)).mul(r).add(V::splat(c0));
+    let conductance = r.sqrt().mul(cubic);
+    (w.mul(conductance), conductance.mul(V::splat(1.5)))
+}
+
+#[inline(always)]
+fn begin_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes) {
+    let half = V::splat(0.5);
+    for i in 0..LANES / WIDTH {
+        let (now, v) = (load::<V>(&e.magnitude[0], i), load::<V>(&state.v, i));
+        store(current(now, load(&e.reciprocal[0], i), v).0, &mut state.current, i);
+        store(load::<V>(&state.sum_e, i).add(now.mul(half)), &mut state.sum_e, i);
+        store(load::<V>(&state.sum_e2, i).add(now.mul(now).mul(half)), &mut state.sum_e2, i);
+        store(load::<V>(&state.sum_v, i).add(v.mul(half)), &mut state.sum_v, i);
+        store(now.max(load(&state.peak, i)), &mut state.peak, i);
+    }
+}
+
+#[inline(always)]
+fn detect_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw) {
+    let (attack, loss, half) = (V::splat(law.attack), V::splat(law.loss), V::splat(0.5 * law.attack));
+    let keep = V::splat(1.0 - law.loss);
+    for i in 0..LANES / WIDTH {
+        let mut peak: V = load(&state.peak, i);
+        let mut sum_e: V = load(&state.sum_e, i);
+        let mut sum_e2: V = load(&state.sum_e2, i);
+        if law.attack == 0.0 {
+            for e in &e.magnitude[from..to] {
+                let now: V = load(e, i);
+                peak = now.max(peak);
+                sum_e = sum_e.add(now);
+                sum_e2 = sum_e2.add(now.mul(now));
+            }
+        } else {
+            let mut v: V = load(&state.v, i);
+            let mut rest: V = load(&state.v_rest, i);
+            let mut first: V = load(&state.current, i);
+            let mut sum_v: V = load(&state.sum_v, i);
+            for (e, reciprocal) in e.magnitude[from..to].iter().zip(&e.reciprocal[from..to]) {
+                let now: V = load(e, i);
+                // Heun's rule, one evaluation a step: foresee the voltage with the last current, take the current there,
+                // and go on with the mean of the two. Corrected to the voltage reached, it serves the next step.
+                let fall = v.mul(loss);
+                let foreseen = v.sub(fall).add(first.mul(attack));
+                let (second, slope) = current(now, load(reciprocal, i), foreseen);
+                let change = half.mul(first.mul(keep).add(second)).sub(fall).add(rest);
+                let moved = v.add(change);
+                rest = change.sub(moved.sub(v));
+                v = moved;
+                first = second.sub(slope.mul(moved.sub(foreseen))).max(V::splat(0.0));
+                peak = now.max(peak);
+                sum_e = sum_e.add(now);
+                sum_e2 = sum_e2.add(now.mul(now));
+                sum_v = sum_v.add(moved);
+            }
+            store(v, &mut state.v, i);
+            store(rest, &mut state.v_rest, i);
+            store(first, &mut state.current, i);
+            store(sum_v, &mut state.sum_v, i);
+        }
+        store(peak, &mut state.peak, i);
+        store(sum_e, &mut state.sum_e, i);
+        store(sum_e2, &mut state.sum_e2, i);
+    }
+}
+
+/// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so
+/// far can raise it (0.7 dB for a pulse at steps of 0.75 standard deviations of the filter).
+const CREST_GATE: f32 = 0.84;
+
+/// How far the vertex of the parabola through three powers, the middle one the highest, stands above the middle one.
+#[inline(always)]
+fn rise<V: Lanes16>(a: V, b: V, c: V) -> V {
+    let bend = b.sub(a).add(b.sub(c)).add(V::splat(1e-37));
+    let slope = c.sub(a);
+    // Of two equal ones the first counts as the highest.
+    b.where_above(a.max(c.mul(V::splat(0.999_999))), slope.mul(slope).div(bend.mul(V::splat(8.0))))
+}
+
+#[inline(always)]
+fn square<V: Lanes16>(z: [V; 2]) -> V {
+    z[0].mul(z[0]).add(z[1].mul(z[1]))
+}
+
+#[inline(always)]
+fn at<V: Lanes16>(series: &[f32; 2 * WIDTH], k: usize) -> V {
+    V::load(series[k..].first_chunk().unwrap_or(&[0.0; WIDTH]))
+}
+
+#[inline(always)]
+fn crests_body<V: Lanes16>(
+    peak: &mut Lanes,
+    top: &Lanes,
+    before: &[Cell],
+    now: &[Cell],
+    rows: usize,
+    kernel: &[f32; TAPS],
+) {
+    const MIDDLE: usize = WIDTH / 2;
+    for (i, (before, now)) in before.iter().zip(now).enumerate().take(LANES) {
+        if top[i] <= CREST_GATE * peak[i] {
+            continue;
+        }
+        let mut series = [[0.0_f32; 2 * WIDTH]; 2];
+        series[0][..WIDTH].copy_from_slice(&before.re);
+        series[0][WIDTH..].copy_from_slice(&now.re);
+        series[1][..WIDTH].copy_from_slice(&before.im);
+        series[1][WIDTH..].copy_from_slice(&now.im);
+        let zero = V::splat(0.0);
+        // Half a step before and half a step behind each of the sixteen in the middle.
+        let (mut left, mut right) = ([zero; 2], [zero; 2]);
+        for k in 0..=TAPS {
+            for h in 0..2 {
+                let x: V = at(&series[h], k);
+                if k < TAPS {
+                    left[h] = left[h].add(x.mul(V::splat(kernel[k])));
+                }
+                if k > 0 {
+                    right[h] = right[h].add(x.mul(V::splat(kernel[k - 1])));
+                }
+            }
+        }
+        let (left, right) = (square(left), square(right));
+        let middle = square([at(&series[0], MIDDLE), at::<V>(&series[1], MIDDLE)]);
+        let last = square([at(&series[0], MIDDLE - 1), at::<V>(&series[1], MIDDLE - 1)]);
+        let on = middle.add(rise(left, middle, right));
+        let between = left.add(rise(last, left, middle));
+        let mut best = [0.0; WIDTH];
+        on.max(between).max(right).store(&mut best);
+        let highest = best[..rows].iter().fold(0.0_f32, |a, b| if *b > a { *b } else { a });
+        let highest = highest.sqrt();
+        if highest > peak[i] {
+            peak[i] = highest;
+        }
+    }
+}

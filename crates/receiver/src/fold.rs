@@ -1,0 +1,141 @@
+//! Window and fold: sixteen runs of the stream, each under the window, folded onto the transform's length.
+#![allow(clippy::inline_always)]
+
+use crate::fft::FOLD_RUN;
+use crate::lanes::{Lanes16, Sixteen, WIDTH, for_each_lanes};
+
+/// The window with `FOLD_RUN` zeros before and behind it.
+#[derive(Debug, Clone)]
+pub(crate) struct Window {
+    padded: Vec<f32>,
+    length: usize,
+}
+
+impl Window {
+    pub(crate) fn new(window: &[f64]) -> Self {
+        let zeros = || std::iter::repeat_n(0.0, FOLD_RUN);
+        let padded = zeros().chain(window.iter().map(|w| *w as f32)).chain(zeros()).collect();
+        Self { padded, length: window.len() }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.length
+    }
+}
+
+/// Which runs are folded, and where to.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Runs {
+    /// Where the first run begins in the samples, and how far apart runs begin.
+    pub(crate) first: usize,
+    pub(crate) hop: usize,
+    /// Number of runs, at most sixteen; the others are zero.
+    pub(crate) count: usize,
+    /// Number of the first run's first sample, modulo the transform's length: samples fold to their number modulo the
+    /// length, so that the spectra's phases are those of the filter's output and the spectra can be interpolated in time.
+    pub(crate) place: usize,
+    /// The transform's length.
+    pub(crate) length: usize,
+    /// Every how manyth vector of the output is written, and the first of them.
+    pub(crate) stride: usize,
+    pub(crate) offset: usize,
+}
+
+for_each_lanes! {
+    /// Folds the runs of `samples` into `values`.
+    fn fold / fold_body(samples: &[f32], window: &Window, runs: Runs, values: &mut [Sixteen]);
+}
+
+const VECTORS: usize = FOLD_RUN / WIDTH;
+
+#[inline(always)]
+fn part<const N: usize>(x: &[f32]) -> &[f32; N] {
+    x.first_chunk().unwrap_or(&[0.0; N])
+}
+
+/// Adds one run of products.
+#[inline(always)]
+fn add_products<V: Lanes16>(sum: &mut [V; VECTORS], x: &[f32; FOLD_RUN], w: &[f32; FOLD_RUN]) {
+    for (i, s) in sum.iter_mut().enumerate() {
+        *s = s.add(V::load(part(&x[i * WIDTH..])).mul(V::load(part(&w[i * WIDTH..]))));
+    }
+}
+
+#[inline(always)]
+fn fold_body<V: Lanes16>(samples: &[f32], window: &Window, runs: Runs, values: &mut [Sixteen]) {
+    let n = runs.length as isize;
+    let run = FOLD_RUN as isize;
+    let mut sums = [[V::splat(0.0); WIDTH]; VECTORS];
+    for at in (0..runs.length).step_by(FOLD_RUN) {
+        for r in 0..runs.count {
+            let begin = (runs.first + r * runs.hop) as isize;
+            // Place in the window of the first sample that folds to `at`.
+            let mut u = at as isize - ((runs.place + r * runs.hop) % runs.length) as isize;
+            if u < 0 {
+                u += n;
+            }
+            while u - n > -run {
+                u -= n;
+            }
+            let mut sum = [V::splat(0.0); VECTORS];
+            while u < window.length as isize {
+                let w = part(&window.padded[(u + run) as usize..]);
+                let from = begin + u;
+                if from >= 0
+                    && let Some(x) = samples.get(from as usize..).and_then(|x| x.first_chunk())
+                {
+                    add_products(&mut sum, x, w);
+                } else {
+                    // Over the edge of what is there: the window is zero beyond.
+                    let mut x = [0.0; FOLD_RUN];
+                    for (i, x) in x.iter_mut().enumerate() {
+                        let place = usize::try_from(from + i as isize);
+                        *x = place.ok().and_then(|p| samples.get(p)).copied().unwrap_or(0.0);
+                    }
+                    add_products(&mut sum, &x, w);
+                }
+                u += n;
+            }
+            for (s, sum) in sums.iter_mut().zip(sum) {
+                s[r] = sum;
+            }
+        }
+        for (i, sums) in sums.iter().enumerate() {
+            let mut block = *sums;
+            V::transpose(&mut block);
+            for (j, v) in block.iter().enumerate() {
+                v.store(&mut values[runs.offset + runs.stride * (at + i * WIDTH + j)].0);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simd::InstructionSet;
+
+    #[test]
+    fn a_fold_is_the_sum_of_what_falls_on_a_place() {
+        let window: Vec<f64> = (0..301).map(|i| 1.0 + f64::from(i % 17)).collect();
+        let samples: Vec<f32> = (0..1000).map(|i| ((i * 37) % 101) as f32).collect();
+        for set in InstructionSet::available() {
+            for length in [50_usize, 64, 90, 128, 400] {
+                let (number, hop, count) = (4567, 31, 13);
+                let runs = Runs { first: 5, hop, count, place: number % length, length, stride: 1, offset: 0 };
+                let mut values = vec![Sixteen::ZERO; length.next_multiple_of(FOLD_RUN)];
+                fold(set, &samples, &Window::new(&window), runs, &mut values);
+                for r in 0..WIDTH {
+                    let mut want = vec![0.0; length];
+                    for (u, w) in window.iter().enumerate().take(if r < count { 301 } else { 0 }) {
+                        want[(number + r * hop + u) % length] += *w as f32 * samples[5 + r * hop + u];
+                    }
+                    for (p, want) in want.iter().enumerate() {
+                        // Whole numbers below 2^24: exact.
+                        assert_eq!(values[p].0[r], *want, "{} length {length} run {r} place {p}", set.name());
+                    }
+                }
+            }
+        }
+    }
+}
