@@ -5,13 +5,17 @@
 //! feeds any number of consumers in one pass. [`harmonics`] and the flicker modules are such consumers. [`supply`] holds
 //! the supply against what the standards ask of a test source. This room opens no files.
 
+mod current_phase;
 pub mod envelope;
 mod error;
 pub mod flicker;
 pub mod harmonics;
+pub mod inrush;
+pub mod line_drop;
 pub mod record;
 mod resample;
 pub mod supply;
 mod track;
+pub mod voltage_change;
 
 pub use error::MainsError;
