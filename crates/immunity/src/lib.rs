@@ -4,4 +4,6 @@
 //! This room computes on slices and plain structs. It opens no files and knows no projects.
 
 pub mod analytic;
+pub mod coil;
+pub mod rig;
 pub mod waveform;
