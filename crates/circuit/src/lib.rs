@@ -16,6 +16,7 @@ mod number;
 mod parse;
 mod plan;
 mod probe;
+mod surge;
 mod table;
 mod tolerance;
 mod transient;
@@ -28,6 +29,7 @@ pub use models::{ClampModel, DiodeModel, SwitchControl, SwitchModel, VaristorMod
 pub use netlist::{Element, ElementId, ElementKind, Netlist, Node};
 pub use num_complex::Complex64;
 pub use probe::Probe;
+pub use surge::CombinationWave;
 pub use table::{Table, TwoPortTable};
 pub use tolerance::{Spread, ToleranceResult, ToleranceStudy, tolerance_study};
 pub use transient::{

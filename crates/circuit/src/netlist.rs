@@ -161,6 +161,7 @@ pub struct Netlist {
     pub(crate) duplicates: Vec<(ElementId, ElementId)>,
     pub(crate) initial_v: Vec<(Node, f64)>,
     pub(crate) notes: Vec<Note>,
+    pub(crate) asks_for_initial: bool,
 }
 
 impl Netlist {
@@ -423,6 +424,19 @@ impl Netlist {
             _ => return false,
         }
         true
+    }
+
+    /// True where an element carries an initial condition of its own (`IC=`), or the text asks for initial conditions on
+    /// its `.tran` card (`uic`): a transient should then start from them.
+    pub fn asks_for_initial_conditions(&self) -> bool {
+        self.asks_for_initial
+            || self.elements.iter().any(|e| {
+                matches!(
+                    e.kind,
+                    ElementKind::Capacitor { initial_v: Some(_), .. }
+                        | ElementKind::Inductor { initial_a: Some(_), .. }
+                )
+            })
     }
 
     /// Values, names and topology: what no analysis could work with, naming the element.

@@ -293,6 +293,20 @@ impl RowOrder {
         Self { ends, entries: by_row.into_iter().map(|(_, k, c)| (k, c)).collect() }
     }
 
+    /// b − A·x of one real system.
+    pub(crate) fn remainder(&self, a: &[f64], b: &[f64], x: &[f64], out: &mut [f64]) {
+        let mut k = 0usize;
+        for (row, end) in self.ends.iter().enumerate() {
+            let mut r = b[row];
+            while k < *end as usize {
+                let (slot, col) = self.entries[k];
+                r -= a[slot as usize] * x[col as usize];
+                k += 1;
+            }
+            out[row] = r;
+        }
+    }
+
     /// Backward error of one real solution; `x` has at least as many values as there are unknowns.
     pub(crate) fn residual(&self, a: &[f64], b: &[f64], x: &[f64]) -> f64 {
         let mut worst = 0.0f64;

@@ -113,7 +113,11 @@ pub(crate) fn parse(text: &str, name: &str) -> Result<Netlist, NetlistError> {
             }
             ".temp" => temperature(&card)?,
             ".options" => net.notes.push(not_run(&card)),
-            _ if NOT_RUN.contains(&head.as_str()) => net.notes.push(not_run(&card)),
+            _ if NOT_RUN.contains(&head.as_str()) => {
+                net.asks_for_initial |= head == ".tran"
+                    && card.tokens.iter().any(|t| matches!(t, Token::Word(w) if w.eq_ignore_ascii_case("uic")));
+                net.notes.push(not_run(&card));
+            }
             ".control" => {
                 return Err(NetlistError::at(
                     &card.place,

@@ -251,8 +251,11 @@ impl<'a> Run<'a> {
         let mut h = length_s;
         loop {
             let alpha = 1.0 / h;
-            let past =
-                Past { history: self.charge.iter().map(|q| alpha * q).collect(), arriving: self.arriving(time_s + h) };
+            let past = Past {
+                history: self.charge.iter().map(|q| alpha * q).collect(),
+                arriving: self.arriving(time_s + h),
+                start: self.x.clone(),
+            };
             let mut x = self.x.clone();
             let before = self.engine.device_voltages();
             match self.engine.newton(&Self::ask(time_s + h, alpha), &past, &mut x, 4 * MOST) {
@@ -289,6 +292,7 @@ impl<'a> Run<'a> {
         let mut past = Past {
             history: self.charge.iter().zip(&self.rate).map(|(q, r)| alpha * q + r).collect(),
             arriving: self.arriving(middle),
+            start: self.x.clone(),
         };
         let mut x1 = self.x.clone();
         self.engine.newton(&Self::ask(middle, alpha), &past, &mut x1, MOST)?;
@@ -302,6 +306,7 @@ impl<'a> Run<'a> {
             *k = alpha * (c1 * q1 - c0 * q0);
         }
         past.arriving = self.arriving(time_s + h);
+        past.start.copy_from_slice(&x1);
         let ahead = (1.0 - GAMMA) / GAMMA;
         let mut x2: Vec<f64> = if self.engine.is_linear() {
             x1.clone()

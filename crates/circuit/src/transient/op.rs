@@ -99,7 +99,11 @@ pub(super) fn decide_switches(engine: &mut Engine, x: &[f64]) -> bool {
 }
 
 fn solve(engine: &mut Engine, x: &mut [f64], dc: bool) -> Result<(), CircuitError> {
-    let past = Past { history: vec![0.0; engine.stores.len()], arriving: vec![[0.0; 2]; engine.lines.len()] };
+    let past = Past {
+        history: vec![0.0; engine.stores.len()],
+        arriving: vec![[0.0; 2]; engine.lines.len()],
+        start: Vec::new(),
+    };
     let mut ask = Ask { time_s: 0.0, alpha: REST_ALPHA, shunt_s: 0.0, scale: 1.0, standing: true, hold: true, dc };
     let start = x.to_vec();
     let mut worst;
