@@ -226,7 +226,15 @@ impl Engine {
                 };
                 work.total.fetch_add(spectra, Relaxed);
                 let detected = work.first_detect.load(Relaxed) + work.detect.load(Relaxed);
-                let next = if between(self, reader.front, detected as u64).is_break() { 0 } else { next };
+                let mut next = next;
+                guarded(&mut || {
+                    if between(self, reader.front, detected as u64).is_break() {
+                        next = 0;
+                    }
+                });
+                if panicked.lock().unwrap_or_else(PoisonError::into_inner).is_some() {
+                    break Ok(0);
+                }
                 work.detect.store(spectra, Relaxed);
                 work.first_detect.store(tile as usize * self.tile, Relaxed);
                 tile += 1;

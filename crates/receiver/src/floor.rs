@@ -151,9 +151,8 @@ fn noise_power(magnitudes: &mut [f32]) -> Option<f32> {
     let e_low = *below.select_nth_unstable_by(low, f32::total_cmp).1;
     let e_top = *above.select_nth_unstable_by((top - high).saturating_sub(1), f32::total_cmp).1;
     let noise = e_low > 0.0 && e_high >= LEAST_SPREAD as f32 * e_low && e_top >= LEAST_TAIL as f32 * e_high;
-    // The order statistic number `low` of n stands at the quantile (low + ½)/n to first order.
-    let q = (low as f64 + 0.5) / n as f64;
-    noise.then(|| e_low * e_low / (-(1.0 - q).ln()) as f32)
+    // Of n exponentially distributed squares of mean P the k-th smallest has the mean P·Σ 1/(n − i), i from 0 to k − 1.
+    noise.then(|| e_low * e_low / (0..=low).map(|i| 1.0 / (n - i) as f32).sum::<f32>())
 }
 
 /// The median over neighbours that are noise: at least a quarter of them, else none.

@@ -172,6 +172,10 @@ impl Run<'_> {
                 let pass = Pass { number: 1, spectra: None, track: 0, crests: true, witnessed: true };
                 let (refresh, on_refresh) = (self.refresh, &mut *self.on_refresh);
                 let mut between = |engine: &Engine, front: &Front<'_>, spectra: u64| {
+                    if wish != Wish::GoOn {
+                        // What was under way when the wish came still goes through.
+                        return ControlFlow::Break(());
+                    }
                     if spectra == 0 || last.elapsed() < refresh {
                         return ControlFlow::Continue(());
                     }

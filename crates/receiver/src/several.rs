@@ -44,6 +44,7 @@ pub fn receive_several(
                     number,
                     asks: to_pump.clone(),
                     blocks: None,
+                    at_start: true,
                     held: Owned::default(),
                     failed: None,
                     frames: frames_total,
@@ -160,6 +161,7 @@ struct Tap {
     number: usize,
     asks: Sender<Ask>,
     blocks: Option<Receiver<Result<Owned, SourceError>>>,
+    at_start: bool,
     held: Owned,
     failed: Option<SourceError>,
     frames: Option<u64>,
@@ -169,6 +171,14 @@ impl SampleSource for Tap {
     fn next_block(&mut self) -> Result<Option<Block<'_>>, SourceError> {
         if let Some(e) = &self.failed {
             return Err(e.clone());
+        }
+        if self.at_start {
+            // Asked only now: who rewinds and reads no more takes part in no further round.
+            self.at_start = false;
+            let (send, receive) = sync_channel(WAITING);
+            self.blocks = Some(receive);
+            // A pump that is gone hands out nothing, and so says the closed end.
+            let _ = self.asks.send(Ask::Again(self.number, send));
         }
         match self.blocks.as_ref().map(Receiver::recv) {
             Some(Ok(Ok(owned))) => self.held = owned,
@@ -183,11 +193,9 @@ impl SampleSource for Tap {
     }
 
     fn rewind(&mut self) -> Result<(), SourceError> {
-        let (send, receive) = sync_channel(WAITING);
         // Dropping the old end tells the pump that this round is over for us.
-        self.blocks = Some(receive);
-        // A pump that is gone hands out nothing; the next block says so.
-        let _ = self.asks.send(Ask::Again(self.number, send));
+        self.blocks = None;
+        self.at_start = true;
         Ok(())
     }
 
