@@ -89,6 +89,24 @@ pub(crate) enum Command {
         #[arg(long, default_value_t = 4174)]
         port: u16,
     },
+    /// Hold a generator's captured waveform against its tolerances: front, duration, peaks, timing
+    Waveform(Box<crate::immunity_commands::Waveform>),
+    /// Find what makes the peaks: families of multiples and the product's sources behind them
+    Cause(Box<crate::cause_commands::Cause>),
+    /// Find remedies for a run's excess: filters, chokes, ferrites, ranked, with the trace each would give
+    Fix(Box<crate::fix_commands::Fix>),
+    /// The parts remedies are made of; earth-current limits and discharge rules
+    Parts(crate::fix_commands::Parts),
+    /// Hold an artificial mains network against its published impedance: from its parts or a measured .s1p
+    ArtificialNetwork(crate::fix_commands::ArtificialNetwork),
+    /// AC or transient response of a netlist, as CSV
+    Network(Box<crate::network_commands::Network>),
+    /// Flicker, voltage change and inrush of a recording against IEC 61000-3-3
+    Flicker(Box<crate::flicker_commands::Flicker>),
+    /// Hold the harmonic currents of a recording against IEC 61000-3-2 or -3-12
+    Harmonics(Box<crate::mains_commands::Harmonics>),
+    /// Ask the questions that lead to the class of IEC 61000-3-2
+    HarmonicsClass(crate::mains_commands::HarmonicsClass),
     /// Write shell completions to standard output
     Completions {
         /// The shell

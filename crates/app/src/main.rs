@@ -1,8 +1,14 @@
 //! The `hushfield` binary: thin over the workbench. It parses, calls, prints, and gives the exit code.
 
 mod args;
+mod cause_commands;
 mod choices;
 mod draw;
+mod fix_commands;
+mod flicker_commands;
+mod immunity_commands;
+mod network_commands;
+mod mains_commands;
 mod outcome;
 mod print;
 mod progress;
@@ -53,6 +59,15 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
                 .map(|()| Outcome::Done)
                 .map_err(|e| Failure::input(format!("serve: {e:#}")))
         }
+        Command::Waveform(a) => immunity_commands::waveform(show, &a),
+        Command::Cause(a) => cause_commands::cause(show, &a),
+        Command::Fix(a) => fix_commands::fix(show, &a),
+        Command::Parts(a) => fix_commands::parts(show, &a),
+        Command::ArtificialNetwork(a) => fix_commands::artificial_network(show, &a),
+        Command::Network(a) => network_commands::network(show, &a),
+        Command::Flicker(a) => flicker_commands::flicker(show, &a),
+        Command::Harmonics(a) => mains_commands::harmonics(show, &a),
+        Command::HarmonicsClass(a) => mains_commands::harmonics_class(show, &a),
         Command::Completions { shell } => {
             let mut text = Vec::new();
             clap_complete::generate(shell, &mut Cli::command(), "hushfield", &mut text);

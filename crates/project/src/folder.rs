@@ -24,6 +24,8 @@ use crate::{
 const PRODUCT: &str = "product.toml";
 const LEDGER: &str = "ledger.sqlite";
 const CHAINS: &str = "chains";
+/// Descriptions of fitted filters, one a port.
+const FILTERS: &str = "filters";
 const LIMITS: &str = "limits";
 const DERIVED: &str = "derived";
 const REPORTS: &str = "reports";
@@ -648,12 +650,12 @@ impl Project {
     /// the old file or the new one, never a part.
     pub fn write_file(&self, relative: &Path, bytes: &[u8]) -> Result<PathBuf, ProjectError> {
         let first = relative.components().next();
-        let ours = [DERIVED, REPORTS, CHAINS].iter().any(|name| first == Some(Component::Normal(name.as_ref())));
+        let ours = [DERIVED, REPORTS, CHAINS, FILTERS].iter().any(|name| first == Some(Component::Normal(name.as_ref())));
         if !ours || !stays_inside(relative) || relative.components().count() < 2 {
             return Err(ProjectError::value(
                 "file",
                 relative.display().to_string(),
-                "a file under derived/, reports/ or chains/",
+                "a file under derived/, reports/, chains/ or filters/",
             ));
         }
         let path = self.dir.join(relative);

@@ -155,6 +155,8 @@ pub struct SweepSpec {
 pub struct Story {
     /// The commented `product.toml`.
     pub product_toml: &'static str,
+    /// The mains filter as the schematic has it, for the folder `filters`.
+    pub filter_toml: &'static str,
     /// Files of the `chains` folder: `(file name, text)`, chains (`.toml`) and the tables they name (`.csv`, `.s2p`).
     pub chains: Vec<(&'static str, String)>,
     /// Equipment with calibration dates.
@@ -207,6 +209,7 @@ pub fn story() -> Story {
     };
     Story {
         product_toml: product::PRODUCT_TOML,
+        filter_toml: include_str!("mains-filter.toml"),
         chains: chain::files(MAINS_CHAIN, FIELD_CHAIN),
         equipment: product::equipment(),
         samples: product::samples(),

@@ -30,6 +30,7 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
     for (name, text) in &story.chains {
         project.write_file(&Path::new("chains").join(name), text.as_bytes())?;
     }
+    project.write_file(&Path::new(crate::FILTERS).join("mains.toml"), story.filter_toml.as_bytes())?;
     for e in &story.equipment {
         let day = |text: &str| text.parse().map_err(|e| WorkError::Ours(format!("a date of the demonstration: {e}")));
         project.add_equipment(NewEquipment {

@@ -11,15 +11,22 @@ mod demo;
 mod error;
 mod evaluate;
 mod evidence;
+mod fix;
+pub mod mains_quality;
+mod planning;
 mod raw;
 mod run;
+mod why;
 
 pub use demo::{DEMO_PORT_OF_SWEEPS, Demo, write_demo};
 pub use error::{WorkError, WorkErrorKind};
 pub use evaluate::{Evaluation, Judged, evaluate, judge_trace, limits_of};
 pub use evidence::{evidence, report_pdf};
+pub use fix::{FILTERS, FixBench, FixRequest, add_parts, measured_part, prepare_fix, search_fix};
+pub use planning::{Planning, planning, with_answer};
 pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
 pub use run::{RunRequest, add_run};
+pub use why::{Why, WhyChoices, peaks_of_trace, sources_of, why_of_file, why_of_run};
 
 /// Version of the program, written with every result.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
