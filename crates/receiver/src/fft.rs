@@ -9,6 +9,7 @@
 use std::f64::consts::TAU;
 
 use crate::lanes::{Lanes16, Sixteen, WIDTH, for_each_lanes};
+use crate::simd::InstructionSet;
 
 /// One complex number of each of sixteen spectra.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -193,8 +194,46 @@ fn divisor_near_root(n: usize) -> usize {
 }
 
 for_each_lanes! {
-    /// Transforms the sixteen inputs in `work.values` and gives bins `first..first + out.len()` (modulo the length).
-    fn transform / transform_body(plan: &Batch, work: &mut Workspace, first: usize, out: &mut [Cell]);
+    /// The first short transform of one column, with the factors between the two, back into the column.
+    fn column_pass / column_body(plan: &Batch, values: &[Sixteen], column: usize, cells: &mut [Cell], a: &mut [Cell], b: &mut [Cell]);
+    /// The second short transform of one row.
+    fn row_pass / row_body(plan: &Short, row: &[Cell], out: &mut [Cell], spare: &mut [Cell]);
+    /// Bins of a real input from its points in row `k` (`a`) and the row that mirrors it (`other`).
+    fn part_rows / part_body(plan: &Batch, k: usize, a: &[Cell], other: &[Cell], first: usize, out: &mut [Cell]);
+}
+
+/// Transforms the sixteen inputs in `work.values` and gives bins `first..first + out.len()` (modulo the length).
+pub(crate) fn transform(set: InstructionSet, plan: &Batch, work: &mut Workspace, first: usize, out: &mut [Cell]) {
+    let (n1, n2) = (plan.first.length, plan.second.length);
+    let Workspace { values, cells, a, b, c, d } = work;
+    for column in 0..n2 {
+        column_pass(set, plan, values, column, cells, a, b);
+    }
+    let row = |k: usize| &cells[k * n2..(k + 1) * n2];
+    if plan.complex {
+        for k in 0..n1 {
+            row_pass(set, &plan.second, row(k), a, b);
+            for (j, y) in a[..n2].iter().enumerate() {
+                let bin = k + n1 * j;
+                let place = if bin >= first { bin - first } else { bin + plan.points - first };
+                if let Some(o) = out.get_mut(place) {
+                    *o = *y;
+                }
+            }
+        }
+        return;
+    }
+    // Bin k of a real input comes from points k and M − k, which stand in rows k1 and n1 − k1.
+    for k in 0..=n1 / 2 {
+        let partner = (n1 - k) % n1;
+        row_pass(set, &plan.second, row(k), a, b);
+        if partner == k {
+            part_rows(set, plan, k, a, a, first, out);
+        } else {
+            row_pass(set, &plan.second, row(partner), c, d);
+            part_rows(set, plan, k, a, c, first, out);
+        }
+    }
 }
 
 #[derive(Clone, Copy)]
@@ -303,8 +342,9 @@ fn seven<V: Lanes16>([a, b, c, d, e, f, g]: [Complex<V>; 7]) -> [Complex<V>; 7] 
     const S: [f32; 3] = [0.781_831_5, 0.974_927_9, 0.433_883_73];
     let (p, q, r) = (b.add(g), c.add(f), d.add(e));
     let (u, v, w) = (b.sub(g), c.sub(f), d.sub(e));
-    let real = |i: usize, j: usize, k: usize| a.add(p.scale(C[i])).add(q.scale(C[j]).add(r.scale(C[k])));
-    let (r1, r2, r3) = (real(0, 1, 2), real(1, 2, 0), real(2, 0, 1));
+    let r1 = a.add(p.scale(C[0])).add(q.scale(C[1]).add(r.scale(C[2])));
+    let r2 = a.add(p.scale(C[1])).add(q.scale(C[2]).add(r.scale(C[0])));
+    let r3 = a.add(p.scale(C[2])).add(q.scale(C[0]).add(r.scale(C[1])));
     let i1 = u.scale(S[0]).add(v.scale(S[1])).add(w.scale(S[2]));
     let i2 = u.scale(S[1]).sub(v.scale(S[2])).sub(w.scale(S[0]));
     let i3 = u.scale(S[2]).sub(v.scale(S[0])).add(w.scale(S[1]));
@@ -476,73 +516,66 @@ fn put<V: Lanes16>(out: &mut [Cell], first: usize, bin: usize, y: Complex<V>) {
 }
 
 #[inline(always)]
-fn transform_body<V: Lanes16>(plan: &Batch, work: &mut Workspace, first: usize, out: &mut [Cell]) {
+fn column_body<V: Lanes16>(
+    plan: &Batch,
+    values: &[Sixteen],
+    column: usize,
+    cells: &mut [Cell],
+    a: &mut [Cell],
+    b: &mut [Cell],
+) {
     let (n1, n2) = (plan.first.length, plan.second.length);
-    let Workspace { values, cells, a, b, c, d } = work;
-    for column in 0..n2 {
-        short::<V>(&plan.first, &Column { values, from: column, step: n2 }, a, b);
-        let turns = &plan.between[column * n1..(column + 1) * n1];
-        for (k, (y, t)) in a[..n1].iter().zip(turns).enumerate() {
-            Complex::<V>::load(y).turn(*t).store(&mut cells[k * n2 + column]);
-        }
+    short::<V>(&plan.first, &Column { values, from: column, step: n2 }, a, b);
+    let turns = &plan.between[column * n1..(column + 1) * n1];
+    for (k, (y, t)) in a[..n1].iter().zip(turns).enumerate() {
+        Complex::<V>::load(y).turn(*t).store(&mut cells[k * n2 + column]);
     }
-    if plan.complex {
-        for k in 0..n1 {
-            short::<V>(&plan.second, &&cells[k * n2..(k + 1) * n2], a, b);
-            for (j, y) in a[..n2].iter().enumerate() {
-                let bin = k + n1 * j;
-                let place = if bin >= first { bin - first } else { bin + plan.points - first };
-                if let Some(o) = out.get_mut(place) {
-                    *o = *y;
-                }
-            }
+}
+
+#[inline(always)]
+fn row_body<V: Lanes16>(plan: &Short, row: &[Cell], out: &mut [Cell], spare: &mut [Cell]) {
+    short::<V>(plan, &row, out, spare);
+}
+
+#[inline(always)]
+fn part_body<V: Lanes16>(plan: &Batch, k: usize, a: &[Cell], other: &[Cell], first: usize, out: &mut [Cell]) {
+    let (n1, n2, m) = (plan.first.length, plan.second.length, plan.points);
+    let own_mirror = (n1 - k) % n1 == k;
+    for j in 0..n2 {
+        let bin = k + n1 * j;
+        let mirror = (m - bin) % m;
+        let z = Complex::<V>::load(&a[j]);
+        if bin == 0 {
+            let zero = V::splat(0.0);
+            put(out, first, 0, Complex { re: z.re.add(z.im), im: zero });
+            put(out, first, m, Complex { re: z.re.sub(z.im), im: zero });
+            continue;
         }
-        return;
-    }
-    // Bin k of a real input comes from points k and M − k, which stand in rows k1 and n1 − k1.
-    let m = plan.points;
-    for k in 0..=n1 / 2 {
-        let partner = (n1 - k) % n1;
-        short::<V>(&plan.second, &&cells[k * n2..(k + 1) * n2], a, b);
-        if partner != k {
-            short::<V>(&plan.second, &&cells[partner * n2..(partner + 1) * n2], c, d);
+        if own_mirror && bin > mirror {
+            continue;
         }
-        let other = if partner == k { &*a } else { &*c };
-        for j in 0..n2 {
-            let bin = k + n1 * j;
-            let mirror = (m - bin) % m;
-            let z = Complex::<V>::load(&a[j]);
-            if bin == 0 {
-                let zero = V::splat(0.0);
-                put(out, first, 0, Complex { re: z.re.add(z.im), im: zero });
-                put(out, first, m, Complex { re: z.re.sub(z.im), im: zero });
-                continue;
-            }
-            if partner == k && bin > mirror {
-                continue;
-            }
-            let y = Complex::<V>::load(&other[mirror / n1]);
-            // Even and odd values' spectra, twice: the window makes up for it.
-            let even = Complex { re: z.re.add(y.re), im: z.im.sub(y.im) };
-            let odd = Complex { re: z.im.add(y.im), im: y.re.sub(z.re) };
-            // e^(−2πi(M−k)/2M) is the negative conjugate of that of k.
-            let turned = if bin <= m / 2 {
-                odd.turn(plan.part[bin])
-            } else {
-                let [c, s] = plan.part[mirror];
-                odd.turn([-c, s])
-            };
-            put(out, first, bin, even.add(turned));
-            let mirrored = even.sub(turned);
-            put(out, first, mirror, Complex { re: mirrored.re, im: V::splat(0.0).sub(mirrored.im) });
-        }
+        // (M − bin)/n1 without a division: from the far end, and one less where the row is not its own mirror's first.
+        let place = if k == 0 { n2 - j } else { n2 - 1 - j };
+        let y = Complex::<V>::load(&other[place]);
+        // Even and odd values' spectra, twice: the window makes up for it.
+        let even = Complex { re: z.re.add(y.re), im: z.im.sub(y.im) };
+        let odd = Complex { re: z.im.add(y.im), im: y.re.sub(z.re) };
+        // e^(−2πi(M−k)/2M) is the negative conjugate of that of k.
+        let turned = if bin <= m / 2 {
+            odd.turn(plan.part[bin])
+        } else {
+            let [c, s] = plan.part[mirror];
+            odd.turn([-c, s])
+        };
+        put(out, first, bin, even.add(turned));
+        let mirrored = even.sub(turned);
+        put(out, first, mirror, Complex { re: mirrored.re, im: V::splat(0.0).sub(mirrored.im) });
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simd::InstructionSet;
 
     /// Numbers between −1 and 1, the same on every machine.
     fn number(i: usize) -> f32 {
