@@ -3,6 +3,7 @@
 pub mod capture;
 pub mod chain_file;
 pub mod factor;
+pub mod peak_list;
 pub mod sweep;
 pub mod touchstone;
 pub mod trace_file;

@@ -60,6 +60,8 @@ pub(super) struct BinarySource {
     scratch: Vec<u8>,
     block_frames: u64,
     next_frame: u64,
+    /// Numbers in the block read last.
+    last_count: usize,
 }
 
 impl BinarySource {
@@ -69,7 +71,58 @@ impl BinarySource {
         let widened = if layout.number.kind == Kind::I24 { 4 } else { layout.number.bytes() };
         let block_numbers = block_frames as usize * layout.channels * layout.parts();
         let words = vec![0; (block_numbers * widened).div_ceil(8)];
-        Self { file, name, layout, words, scratch: Vec::new(), block_frames, next_frame: 0 }
+        Self { file, name, layout, words, scratch: Vec::new(), block_frames, next_frame: 0, last_count: 0 }
+    }
+
+    pub(super) fn set_next_frame(&mut self, frame: u64) {
+        self.next_frame = frame;
+    }
+
+    /// The same with no end but that of the file as it grows, where the header leaves the end open (`open`) or the file
+    /// ends with its numbers; nothing where channels lie one after the other.
+    pub(super) fn growing(mut self, open: bool) -> Option<Self> {
+        if open {
+            self.layout.frames = u64::MAX;
+        }
+        self.layout.planar.is_none().then_some(self)
+    }
+
+    /// Everything that the header promises has been read.
+    pub(super) fn is_through(&self) -> bool {
+        self.next_frame >= self.layout.frames
+    }
+
+    /// The file holds nothing behind its numbers.
+    pub(super) fn ends_with_numbers(&self) -> bool {
+        let end = self.layout.frames.saturating_mul(self.layout.frame_bytes()).saturating_add(self.layout.offset);
+        self.file.metadata().is_ok_and(|m| m.len() <= end)
+    }
+
+    /// Whole frames that the file holds now, where it may grow: never more than the layout allows.
+    pub(super) fn frames_now(&self) -> io::Result<u64> {
+        Ok(self.layout.frames_in(self.file.metadata()?.len()))
+    }
+
+    pub(super) fn next_frame(&self) -> u64 {
+        self.next_frame
+    }
+
+    /// The frames read last, as a block.
+    pub(super) fn last_block(&self) -> Block<'_> {
+        let samples = self.samples(self.last_count);
+        Block { samples, channels: self.layout.keep.len(), complex: self.layout.complex }
+    }
+
+    fn samples(&self, count: usize) -> SampleSlice<'_> {
+        let w = &self.words;
+        match self.layout.number.kind {
+            Kind::U8 => SampleSlice::U8(&bytemuck::cast_slice(w)[..count]),
+            Kind::I8 => SampleSlice::I8(&bytemuck::cast_slice(w)[..count]),
+            Kind::U16 | Kind::I16 => SampleSlice::I16(&bytemuck::cast_slice(w)[..count]),
+            Kind::I24 | Kind::U32 | Kind::I32 => SampleSlice::I32(&bytemuck::cast_slice(w)[..count]),
+            Kind::F32 => SampleSlice::F32(&bytemuck::cast_slice(w)[..count]),
+            Kind::F64 => SampleSlice::F64(&bytemuck::cast_slice(w)[..count]),
+        }
     }
 
     /// Fills `target` from a place in the file; returns how many bytes there were.
@@ -155,7 +208,7 @@ impl SampleSource for BinarySource {
             return Ok(None);
         }
         self.next_frame += frames;
-        let Layout { number, channels, complex, planar, ref keep, .. } = self.layout;
+        let Layout { number, channels, planar, ref keep, .. } = self.layout;
         let parts = self.layout.parts();
         let read_channels = if planar.is_some() { keep.len() } else { channels };
         let mut count = frames as usize * read_channels * parts;
@@ -186,16 +239,8 @@ impl SampleSource for BinarySource {
             }
             count = frames as usize * items.len();
         }
-        let w = &self.words;
-        let samples = match number.kind {
-            Kind::U8 => SampleSlice::U8(&bytemuck::cast_slice(w)[..count]),
-            Kind::I8 => SampleSlice::I8(&bytemuck::cast_slice(w)[..count]),
-            Kind::U16 | Kind::I16 => SampleSlice::I16(&bytemuck::cast_slice(w)[..count]),
-            Kind::I24 | Kind::U32 | Kind::I32 => SampleSlice::I32(&bytemuck::cast_slice(w)[..count]),
-            Kind::F32 => SampleSlice::F32(&bytemuck::cast_slice(w)[..count]),
-            Kind::F64 => SampleSlice::F64(&bytemuck::cast_slice(w)[..count]),
-        };
-        Ok(Some(Block { samples, channels: self.layout.keep.len(), complex }))
+        self.last_count = count;
+        Ok(Some(self.last_block()))
     }
 
     fn rewind(&mut self) -> Result<(), SourceError> {

@@ -6,11 +6,13 @@
 //! very buffer that was read.
 
 mod binary;
+mod follow;
 mod lines;
 mod npy;
 mod number;
 mod scope_csv;
 mod sigmf;
+mod span;
 mod wav;
 pub mod writer;
 
@@ -20,6 +22,8 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 use signal::{Block, SampleSource, SourceError};
+
+pub use follow::{Follow, FollowNote, StreamFormat, follow_file, follow_tcp};
 
 /// What the user says about a capture; everything left at its default is taken from the file.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -52,6 +56,9 @@ pub struct CaptureChoices {
     pub verify_hash: bool,
     /// Bytes read at a time. Default 4 MiB.
     pub block_bytes: Option<usize>,
+    /// Only what lies between these times, s after the first frame. The second may lie beyond the end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub span_s: Option<[f64; 2]>,
 }
 
 /// The file formats that captures come in.
@@ -189,7 +196,42 @@ pub enum CaptureError {
 pub struct Capture {
     path: PathBuf,
     info: CaptureInfo,
-    source: Box<dyn SampleSource + Send>,
+    source: Box<dyn Source + Send>,
+    /// Nothing in the file says where its numbers end.
+    open_end: bool,
+}
+
+/// A source that may know a shorter way to a frame than reading up to it.
+trait Source: SampleSource {
+    /// Goes on at this frame; false where there is no such way.
+    fn go_to(&mut self, _frame: u64) -> bool {
+        false
+    }
+    /// The block handed out last, again.
+    fn last_block(&self) -> Block<'_>;
+    /// The same as a source that goes on as the file grows; nothing where that cannot be.
+    fn growing(self: Box<Self>) -> Option<binary::BinarySource> {
+        None
+    }
+}
+
+impl Source for scope_csv::CsvSource {
+    fn last_block(&self) -> Block<'_> {
+        self.last_block()
+    }
+}
+
+impl Source for binary::BinarySource {
+    fn go_to(&mut self, frame: u64) -> bool {
+        self.set_next_frame(frame);
+        true
+    }
+    fn growing(self: Box<Self>) -> Option<binary::BinarySource> {
+        Some(*self)
+    }
+    fn last_block(&self) -> Block<'_> {
+        self.last_block()
+    }
 }
 
 impl std::fmt::Debug for Capture {
@@ -207,6 +249,15 @@ impl Capture {
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// The same as a source that goes on as the file grows; nothing for texts and for channels one after the other.
+    fn into_growing(self) -> Option<binary::BinarySource> {
+        let source = self.source.growing()?;
+        // A .npy header that promises a count means it. Recorders of waves write their length now and then or at the end,
+        // so it is an end only where something else follows.
+        let wave = self.info.format == CaptureFormat::Wav && source.ends_with_numbers();
+        source.growing(self.open_end || wave)
     }
 
     /// Frames per second, Hz, or the error that asks the user for it.
@@ -297,6 +348,19 @@ pub fn open_capture(path: &Path, choices: &CaptureChoices) -> Result<Capture, Ca
     if choices.volts_per_unit.is_some() && choices.full_scale_v.is_some() {
         return Err(choice(path, "full_scale_v", "the scale is given twice".into(), "volts_per_unit or full_scale_v"));
     }
+    if let Some([from, to]) = choices.span_s
+        && !(from >= 0.0 && to > from && to.is_finite())
+    {
+        return Err(choice(path, "span_s", format!("{from} s to {to} s"), "two times, the second later, none below 0"));
+    }
+    let capture = open_whole(path, choices)?;
+    match choices.span_s {
+        Some(span) => span::cut(capture, span),
+        None => Ok(capture),
+    }
+}
+
+fn open_whole(path: &Path, choices: &CaptureChoices) -> Result<Capture, CaptureError> {
     let io = |source| CaptureError::Io { path: path.to_owned(), source };
     let extension = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
     if choices.data_type.is_none() && matches!(extension.as_str(), "sigmf-meta" | "sigmf-data") {
@@ -346,7 +410,7 @@ pub fn open_capture(path: &Path, choices: &CaptureChoices) -> Result<Capture, Ca
         ));
     }
     let (source, info) = scope_csv::open(path, file, choices)?;
-    Ok(Capture { path: path.to_owned(), info, source: Box::new(source) })
+    Ok(Capture { path: path.to_owned(), info, source: Box::new(source), open_end: false })
 }
 
 /// A file that is nothing but numbers.
@@ -405,6 +469,7 @@ fn finish(
     let length = file.metadata().map_err(io)?.len();
     let in_file = found.layout.frames_in(length);
     let promised = found.promised.or((found.layout.frames != u64::MAX).then_some(found.layout.frames));
+    let open_end = found.layout.frames == u64::MAX || format == CaptureFormat::SigMf;
     if found.layout.frames == u64::MAX {
         found.layout.frames = in_file;
         let over = length.saturating_sub(found.layout.offset) % found.layout.frame_bytes();
@@ -483,5 +548,5 @@ fn finish(
     };
     let block_bytes = choices.block_bytes.unwrap_or(DEFAULT_BLOCK_BYTES);
     let source = binary::BinarySource::new(file, file_name(data_path), found.layout, block_bytes);
-    Ok(Capture { path: path.to_owned(), info, source: Box::new(source) })
+    Ok(Capture { path: path.to_owned(), info, source: Box::new(source), open_end })
 }

@@ -85,6 +85,17 @@ pub(super) fn open(path: &Path, file: &mut File, choices: &CaptureChoices) -> Re
     if channels == 0 || channels > 4096 {
         return Err(bad("header field shape", format!("{channels} channels"), "1 to 4096"));
     }
+    let mut frames = frames;
+    let offset = text_at as u64 + u64::from(length);
+    let held = file.metadata().map_or(0, |m| m.len()).saturating_sub(offset);
+    if frames == 0 && held > 0 && planar.is_none() {
+        // A writer that has not come to its end yet, or never did, leaves the count at nothing.
+        frames = u64::MAX;
+        notes.push(
+            "the header promises no frames and there are some: still being written or never finished, read as far as it goes"
+                .into(),
+        );
+    }
     let mut complex = stored_complex;
     if choices.complex == Some(true) && !stored_complex {
         if channels != 2 || planar.is_some() {
@@ -100,15 +111,7 @@ pub(super) fn open(path: &Path, file: &mut File, choices: &CaptureChoices) -> Re
         notes.push("the two channels are taken as real and imaginary part".into());
     }
     Ok(Found {
-        layout: Layout {
-            number,
-            channels: channels as usize,
-            complex,
-            offset: text_at as u64 + u64::from(length),
-            frames,
-            planar,
-            keep: Vec::new(),
-        },
+        layout: Layout { number, channels: channels as usize, complex, offset, frames, planar, keep: Vec::new() },
         notes,
         ..Found::default()
     })

@@ -491,6 +491,11 @@ pub(super) struct CsvSource {
     block_frames: usize,
     complex: bool,
     rows: u64,
+    /// Rows counted when it was opened: what is written on meanwhile is left for the next time.
+    most_rows: u64,
+    /// Length of the shortest whole row, and whether a shorter one without a line end was left out.
+    shortest: usize,
+    cut: bool,
 }
 
 enum Row {
@@ -500,6 +505,12 @@ enum Row {
 }
 
 impl CsvSource {
+    /// The rows read last, as a block.
+    pub(super) fn last_block(&self) -> Block<'_> {
+        let channels = if self.complex { 1 } else { self.columns.len() };
+        Block { samples: SampleSlice::F64(&self.block), channels, complex: self.complex }
+    }
+
     /// Reads the next row and hands its wanted fields to `take`.
     fn row(&mut self, take: &mut dyn FnMut(usize, f64, &str)) -> Result<Row, CaptureError> {
         loop {
@@ -514,6 +525,13 @@ impl CsvSource {
             let line = self.lines.current();
             if number < first || blank(line) || comment(line) {
                 continue;
+            }
+            if complete {
+                self.shortest = self.shortest.min(line.len());
+            } else if line.len() < self.shortest && self.shortest < usize::MAX {
+                // A number that ends early is another number: 1.5E-0 for 1.5E-03.
+                self.cut = true;
+                return Ok(Row::End);
             }
             let mut fields = Vec::with_capacity(16);
             self.shape.fields(line, &mut fields);
@@ -544,7 +562,7 @@ impl SampleSource for CsvSource {
         let mut block = std::mem::take(&mut self.block);
         block.clear();
         let mut result = Ok(());
-        for _ in 0..self.block_frames {
+        for _ in 0..self.block_frames.min(self.most_rows.saturating_sub(self.rows) as usize) {
             match self.row(&mut |_, value, _| block.push(value)) {
                 Ok(Row::Full) => self.rows += 1,
                 Ok(Row::End) => break,
@@ -559,8 +577,7 @@ impl SampleSource for CsvSource {
         if self.block.is_empty() {
             return Ok(None);
         }
-        let channels = if self.complex { 1 } else { self.columns.len() };
-        Ok(Some(Block { samples: SampleSlice::F64(&self.block), channels, complex: self.complex }))
+        Ok(Some(self.last_block()))
     }
 
     fn rewind(&mut self) -> Result<(), SourceError> {
@@ -750,6 +767,9 @@ pub(super) fn open(
         block: Vec::new(),
         complex,
         rows: 0,
+        most_rows: u64::MAX,
+        shortest: usize::MAX,
+        cut: false,
     };
     let steps = walk(&mut source, wanted.len(), time.is_some()).map_err(|e| match e {
         CaptureError::Io { source, .. } => CaptureError::Io { path: path.to_owned(), source },
@@ -757,6 +777,12 @@ pub(super) fn open(
     })?;
     source.columns = wanted;
     source.lines.restart().map_err(io)?;
+    source.most_rows = steps.rows;
+    if source.cut {
+        notes.push(
+            "the last line is shorter than any other and has no end: cut off or still being written, left out".into(),
+        );
+    }
 
     let frames = steps.rows;
     if frames < 2 {
