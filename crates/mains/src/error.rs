@@ -56,6 +56,9 @@ pub enum MainsError {
         /// Which channel.
         channel: &'static str,
     },
+    /// Stopped on request.
+    #[error("stopped on request; nothing was kept")]
+    Cancelled,
     /// A data file of limits is at fault.
     #[error("{place}: {what}; expected {expected}")]
     Data {

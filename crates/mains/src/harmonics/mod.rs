@@ -10,6 +10,7 @@ mod judge;
 mod judgement;
 mod measured;
 mod rules;
+mod short;
 mod spectrum;
 mod tables;
 
@@ -18,6 +19,7 @@ pub use classes::{ClassAnswer, ClassQuestion, classify};
 pub use judge::{Class, Edition, Exemption, LargeProduct, Product, judge, judge_large};
 pub use judgement::{DecidingRule, HarmonicVerdict, Judgement, OptionResult, OrderResult, RatioResult};
 pub use measured::{Covariance, Frequency, Measured, Series, WaveShape, Waveform, smooth};
+pub use short::{ShortEstimate, least_squares};
 pub use tables::{Data, LimitTable, LimitUnit, RatioLimits, RatioTable, Rule, SourceRule};
 
 /// The highest order that is measured and limited.

@@ -7,6 +7,7 @@ mod watch;
 pub use finding::{Finding, FindingKind};
 pub use watch::{Watch, Watched};
 
+use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 
@@ -103,13 +104,13 @@ struct Owned {
 /// Frames handed on at a time.
 const FRAMES_AT_A_TIME: usize = 1 << 16;
 
-/// Reads the source once and feeds every consumer, each on a thread of its own. `progress` is told the frames read.
-/// Gives the number of frames.
+/// Reads the source once and feeds every consumer, each on a thread of its own. `progress` is told the frames read and
+/// may stop the work. Gives the number of frames.
 pub fn feed(
     source: &mut dyn SampleSource,
     setup: &RecordSetup,
     consumers: &mut [&mut dyn Consumer],
-    progress: &mut dyn FnMut(u64),
+    progress: &mut dyn FnMut(u64) -> ControlFlow<()>,
 ) -> Result<u64, MainsError> {
     check_setup(setup)?;
     std::thread::scope(|scope| {
@@ -141,7 +142,9 @@ pub fn feed(
                         return Ok(first_frame);
                     }
                 }
-                progress(first_frame);
+                if progress(first_frame).is_break() {
+                    return Err(MainsError::Cancelled);
+                }
             }
             Ok(first_frame)
         })();
