@@ -5,5 +5,7 @@
 
 pub mod analytic;
 pub mod coil;
+pub mod dips;
 pub mod rig;
+pub mod surge;
 pub mod waveform;
