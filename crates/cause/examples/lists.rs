@@ -73,23 +73,27 @@ fn main() {
             1e3 * spent / count as f64,
         );
     }
-    println!("\nrandom lists: share with a comb of at most 10 %, 5 %, 1 %, 0.1 %");
-    let loose = CombSearch { most_false_alarm: 0.2, ..CombSearch::default() };
+    let tries: usize = std::env::args().nth(4).and_then(|a| a.parse().ok()).unwrap_or(count * 4);
+    println!("\nrandom lists: share whose best comb has at most this expected number of random ones");
+    let loose = CombSearch { most_false_alarm: 0.95, most_combs: 1, ..CombSearch::default() };
     for kind in [CONDUCTED, ListKind { step_hz: 4500.0, ..with(CONDUCTED, "B, 4.5 kHz grid") }, RADIATED] {
         for spread in [Spread::Even, Spread::Logarithmic, Spread::Humps] {
             let mut random = Random::new(seed + 77);
-            let mut seen = [0usize; 4];
-            let tries = count * 4;
+            let bounds = [1.0, 0.3, 0.1, 0.03, 0.01, 0.003];
+            let mut seen = [0usize; 6];
             for _ in 0..tries {
                 let peaks = lists::random_list(&kind, spread, &mut random);
                 let combs = find_combs(&peaks, &loose).expect("valid");
-                let least = combs.iter().map(|c| c.false_alarm).fold(1.0, f64::min);
-                for (s, bound) in seen.iter_mut().zip([0.1, 0.05, 0.01, 0.001]) {
+                let least = combs.iter().map(|c| -(-c.false_alarm).ln_1p()).fold(9.0, f64::min);
+                for (s, bound) in seen.iter_mut().zip(bounds) {
                     *s += usize::from(least <= bound);
                 }
             }
-            let share = seen.map(|s| format!("{:.2}%", 100.0 * s as f64 / tries as f64));
-            println!("{:16} {spread:12?} {tries} {share:?}", kind.name);
+            let mut line = format!("{:16} {spread:12?} {tries}", kind.name);
+            for (s, b) in seen.iter().zip(bounds) {
+                line.push_str(&format!("  E<{b}: {:.2}%", 100.0 * *s as f64 / tries as f64));
+            }
+            println!("{line}");
         }
     }
 }

@@ -5,12 +5,22 @@
 //! quantity the caller works in; a name ends in its unit. Formulas stand with their source where they are used; the
 //! README of this room and `docs/causes.md` list them with their range.
 
+pub mod cable_field;
 pub mod comb;
+mod explain;
+pub mod functions;
+pub mod mode;
+pub mod noise;
 mod peaks;
+pub mod probe;
 mod random;
+pub mod resonance;
 pub mod simulate;
 pub mod source;
+pub mod trapezoid;
 
-pub use comb::{Comb, CombSearch, Member, Pattern, find_combs};
+pub use comb::{Comb, CombSearch, Families, Member, Pattern, find_combs, find_families};
+pub use explain::{ExplainedComb, Explanation, explain, hertz};
 pub use peaks::{Peak, PeakError, PeakFinding, band_bandwidth_hz, find_peaks, grid_hz, peaks_of_list};
 pub use random::Random;
+pub use source::{Source, SourceKind, SourceMatch, find_combs_of_sources, match_sources};

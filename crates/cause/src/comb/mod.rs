@@ -2,9 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
+mod likelihood;
+mod modulation;
 mod search;
 mod tail;
 
+pub use modulation::{
+    Families, Intermodulation, Modulation, Product, Sideband, find_families, find_intermodulation, find_sidebands,
+};
 use search::{FEWEST, Fit, Grade, Line, Search};
 
 use crate::peaks::grid_hz;
@@ -22,11 +27,13 @@ pub struct CombSearch {
     pub most_false_alarm: f64,
     /// At most so many combs.
     pub most_combs: usize,
+    /// A comb has at least so many members; two say something only where the range of fundamentals is narrow.
+    pub fewest_members: usize,
 }
 
 impl Default for CombSearch {
     fn default() -> Self {
-        Self { from_hz: None, to_hz: None, most_false_alarm: 0.01, most_combs: 8 }
+        Self { from_hz: None, to_hz: None, most_false_alarm: 0.01, most_combs: 8, fewest_members: 3 }
     }
 }
 
@@ -103,15 +110,21 @@ fn check(peaks: &[Peak]) -> Result<(), PeakError> {
 /// Combs tried as the first one before the others are looked for.
 const BEGINNINGS: usize = 6;
 
+/// A related fundamental replaces the one chosen by chance where it is so much more likely, natural logarithm.
+const MUCH_BETTER: f64 = 3.0;
+
 struct Finder {
     search: Search,
     /// Widest distance from a multiple at which a peak still counts as a member, Hz.
     gate_hz: Vec<f64>,
+    /// Density of peaks around each, 1/Hz.
+    density: Vec<f64>,
 }
 
 impl Finder {
     fn new(peaks: &[Peak], asked: &CombSearch) -> Option<Self> {
-        if peaks.len() < FEWEST {
+        let fewest = asked.fewest_members.max(FEWEST);
+        if peaks.len() < fewest {
             return None;
         }
         let known = peaks.iter().all(|p| p.tolerance_hz.is_some());
@@ -133,7 +146,7 @@ impl Finder {
         let bandwidth = peaks.iter().map(|p| p.bandwidth_hz).fold(f64::INFINITY, f64::min);
         let top = peaks.iter().map(|p| p.frequency_hz).fold(0.0, f64::max);
         let from_hz = asked.from_hz.unwrap_or(if known { (8.0 * narrowest).min(bandwidth) } else { bandwidth });
-        let to_hz = asked.to_hz.unwrap_or(top / FEWEST as f64 * 1.002);
+        let to_hz = asked.to_hz.unwrap_or(top / fewest as f64 * 1.002);
         if !(from_hz > 0.0 && to_hz > from_hz) {
             return None;
         }
@@ -144,7 +157,9 @@ impl Finder {
         }
         grades.extend([0.003, 0.01].map(|drift| Grade { share: 0.5, drift, scanned: true }));
         let gate_hz = peaks.iter().zip(&lines).map(|(p, l)| (0.4 * p.bandwidth_hz).max(1.5 * l.widest_hz)).collect();
-        Some(Self { search: Search::new(lines, grades, from_hz, to_hz), gate_hz })
+        let search = Search::new(lines, grades, from_hz, to_hz, fewest);
+        let density = likelihood::densities(&search);
+        Some(Self { search, gate_hz, density })
     }
 
     /// All members of a fit among the free peaks: out to one and a half times its tolerance, so that the outliers of a
@@ -195,6 +210,7 @@ impl Finder {
             pool.extend(self.search.scan(&free));
             self.extend(&mut set, &pool, ln_most, asked.most_combs);
             self.settle(&mut set, &pool, &all);
+            self.relate(&mut set, &all, ln_most);
             set.retain(|f| f.ln_expected <= ln_most);
             if set.len() <= before {
                 break;
@@ -239,10 +255,44 @@ impl Finder {
         }
     }
 
+    /// For every comb, the fundamental among the related ones (ratios of small whole numbers) whose multiples are best filled.
+    fn relate(&self, set: &mut [Fit], all: &[bool], ln_most: f64) {
+        for i in 0..set.len() {
+            let others = set.iter().enumerate().filter(|(j, _)| *j != i);
+            let free = others.fold(all.to_vec(), |free, (_, fit)| self.without(&free, fit));
+            let claimed: Vec<bool> = free.iter().map(|f| !f).collect();
+            let ratio =
+                |fit: &Fit| likelihood::log_ratio(&self.search, fit.fundamental_hz, fit.grade, &self.density, &claimed);
+            let mut best = (ratio(&set[i]), set[i].clone());
+            for above in 1..=6u32 {
+                for below in (1..=6u32).filter(|b| search::gcd(above, *b) == 1 && (above, *b) != (1, 1)) {
+                    let near = set[i].fundamental_hz * f64::from(above) / f64::from(below);
+                    if near < self.search.from_hz || near > self.search.to_hz {
+                        continue;
+                    }
+                    for set_of in [&free, all] {
+                        let Some(fit) = self.search.fit(near, set_of) else { continue };
+                        let value = ratio(&fit);
+                        if value > best.0 + MUCH_BETTER {
+                            // Its chance counts the free peaks only.
+                            let own = self.search.fit(fit.fundamental_hz, &free);
+                            if let Some(own) = own.filter(|f| f.ln_expected <= ln_most) {
+                                let fundamental_hz = fit.fundamental_hz;
+                                best = (value, Fit { fundamental_hz, ln_expected: own.ln_expected, ..fit });
+                            }
+                        }
+                    }
+                }
+            }
+            set[i] = best.1;
+        }
+    }
+
     fn describe(&self, peaks: &[Peak], set: Vec<Fit>) -> Vec<Comb> {
         let all = vec![true; peaks.len()];
         let mut combs: Vec<Comb> = Vec::new();
         for fit in &set {
+            let fit = &self.refine(fit);
             let uncertainty_hz = self.uncertainty_hz(fit);
             let members: Vec<Member> = self
                 .members(fit, &all)
@@ -276,7 +326,27 @@ impl Finder {
         combs
     }
 
-    /// Twice the standard deviation of the least-squares fundamental. The scatter is that of the residuals, tempered by
+    /// Fitted again to everything near the multiples: the tolerance with the least chance is often narrower than the scatter,
+    /// and picks the peaks that agree with each other.
+    fn refine(&self, fit: &Fit) -> Fit {
+        let all = vec![true; self.search.lines.len()];
+        let widest = 0.12 * fit.fundamental_hz;
+        let mut fit = fit.clone();
+        for _ in 0..2 {
+            let reach = |l: &Line| {
+                let t = fit.grade.tolerance_hz(l);
+                (2.5 * t).min(1.6 * l.widest_hz.max(l.floor_hz)).min(widest).max(t)
+            };
+            let members = self.search.members_at(fit.fundamental_hz, &all, reach);
+            if members.len() >= fit.members.len() {
+                fit.fundamental_hz = self.search.least_squares(&members, fit.grade);
+                fit.members = members;
+            }
+        }
+        fit
+    }
+
+    /// A little over twice the standard deviation of the least-squares fundamental. The scatter is that of the residuals, tempered by
     /// four degrees of freedom of an even distribution over the tolerance, because few members scatter little by luck.
     fn uncertainty_hz(&self, fit: &Fit) -> f64 {
         let (mut squares, mut weight) = (4.0 / 3.0, 0.0);
@@ -286,7 +356,7 @@ impl Finder {
             squares += ((line.frequency_hz - f64::from(n) * fit.fundamental_hz) / t).powi(2);
             weight += (f64::from(n) / t).powi(2);
         }
-        2.0 * (squares / (fit.members.len() as f64 + 3.0) / weight).sqrt()
+        2.2 * (squares / (fit.members.len() as f64 + 3.0) / weight).sqrt()
     }
 }
 
