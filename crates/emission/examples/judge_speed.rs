@@ -27,6 +27,7 @@ fn main() {
             name: detector.key().into(),
             level_db: frequency_hz.iter().map(|&f| comb(f).max(20.0) + noise_db() - below_db).collect(),
             lower_bound: vec![false; frequency_hz.len()],
+            floor_db: Vec::new(),
         }
     };
     let columns = vec![column(Detector::QuasiPeak, 0.0), column(Detector::CisprAverage, 10.0)];

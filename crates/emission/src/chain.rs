@@ -310,6 +310,9 @@ impl Chain {
                 for (level, correction) in column.level_db.iter_mut().zip(&corrections) {
                     *level += correction;
                 }
+                for (floor, correction) in column.floor_db.iter_mut().zip(&corrections) {
+                    *floor += correction;
+                }
             }
             out.history.push(describe(element));
         }

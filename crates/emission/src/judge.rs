@@ -12,7 +12,7 @@ use crate::verdict::{
     SuspectLevel, SuspectLimit, UncertaintyUsed, Verdict,
 };
 use crate::words;
-use crate::{Column, Trace};
+use crate::{Column, RESOLVED_DB, Trace};
 
 /// Stands for a level of nothing at all (−∞ dB) where differences are formed.
 const FLOOR_DB: f64 = -500.0;
@@ -36,11 +36,13 @@ enum State {
     OpenShort,
     /// Only a lower detector was measured, and it lies below the limit.
     OpenLower,
+    /// Above the limit, but not told apart from the record's own noise.
+    OpenFloor,
 }
 
 impl State {
     const fn is_open(self) -> bool {
-        matches!(self, Self::OpenHigher | Self::OpenShort | Self::OpenLower)
+        matches!(self, Self::OpenHigher | Self::OpenShort | Self::OpenLower | Self::OpenFloor)
     }
 }
 
@@ -53,6 +55,9 @@ struct Reading<'a> {
 impl Reading<'_> {
     fn level(&self, k: usize) -> f64 {
         self.column.level_db[k]
+    }
+    fn not_resolved(&self, k: usize) -> bool {
+        self.column.not_resolved(k)
     }
     fn lower_bound(&self, k: usize) -> bool {
         self.column.lower_bound.get(k).copied().unwrap_or(false)
@@ -136,6 +141,7 @@ pub fn judge(trace: &Trace, limits: &[&Limit], options: &JudgeOptions) -> Result
     let uncertainty = uncertainty_used(limits, worst.map(|w| w.limit_id.as_str()), worst_frequency_hz, options)?;
     let still_to_measure = still_to_measure(trace, &judged, &emissions);
     other_notes(trace, &readings, limits, &mut notes);
+    floor_note(&readings, &judged, &mut notes);
 
     let mut verdict = Verdict {
         decision,
@@ -354,10 +360,14 @@ fn judge_limit<'a>(
         let highest_lower = lower.iter().filter(present).max_by(|a, b| a.level(k).total_cmp(&b.level(k)));
         let passed_by = higher.iter().find(settled_higher);
         let exceeded_by_lower = highest_lower.is_some_and(|r| r.level(k) > ceiling);
+        // An excess that may be the record's own noise is none yet.
+        let sure_by_lower = exceeded_by_lower && highest_lower.is_some_and(|r| !r.not_resolved(k));
+        let sure_by_own = own_level > ceiling && own.is_some_and(|r| !r.not_resolved(k));
+        let over = if sure_by_own || sure_by_lower { State::Over } else { State::OpenFloor };
 
         let (level, used, state) = if !own_level.is_nan() {
             let state = if own_level > ceiling || exceeded_by_lower {
-                State::Over
+                over
             } else if own.is_some_and(|r| r.lower_bound(k)) && passed_by.is_none() {
                 State::OpenShort
             } else {
@@ -365,7 +375,7 @@ fn judge_limit<'a>(
             };
             (own_level, limit.detector, state)
         } else if exceeded_by_lower && let Some(r) = highest_lower {
-            (r.level(k), r.detector, State::Over)
+            (r.level(k), r.detector, over)
         } else if let Some(level) = nearby.as_ref().map(|n| n[k]).filter(|l| !l.is_nan()) {
             // Measured with the limit's own detector at the top of this emission, so here it reads no higher than
             // there, and no higher than a higher detector reads here.
@@ -603,6 +613,7 @@ fn suspect(
             level_db: r.level(k) + offset_db,
             unit,
             lower_bound: r.lower_bound(k),
+            not_resolved: r.not_resolved(k),
         })
         .collect();
     Suspect {
@@ -615,7 +626,24 @@ fn suspect(
         levels,
         limits,
         decision,
-        remark: remark(judged, emission),
+        remark: remark(readings, judged, emission),
+    }
+}
+
+/// How much of what was judged is not told apart from the record's own noise.
+fn floor_note(readings: &[Reading<'_>], judged: &[Judged<'_>], notes: &mut Vec<String>) {
+    for j in judged {
+        let held = |k: usize| j.state[k] != State::None;
+        let unresolved = |k: usize| readings.iter().any(|r| j.used[k] == Some(r.detector) && r.not_resolved(k));
+        let all = (0..j.state.len()).filter(|&k| held(k)).count();
+        let under: Vec<usize> = (0..j.state.len()).filter(|&k| held(k) && unresolved(k)).collect();
+        let Some(closest) = under.iter().map(|&k| j.margin_db[k]).min_by(f64::total_cmp) else { continue };
+        notes.push(format!(
+            "{}: at {} of {all} frequencies the level stands less than {RESOLVED_DB:.0} dB above the record's own noise, so \
+             the emission there is at most that (the closest of them {closest:.1} dB from the limit)",
+            j.limit.id,
+            under.len(),
+        ));
     }
 }
 
@@ -630,7 +658,7 @@ fn decision_of(states: &[State]) -> Decision {
 }
 
 /// Which reading settles what at a suspect, or what is missing.
-fn remark(judged: &[Judged<'_>], emission: &Emission) -> Option<String> {
+fn remark(readings: &[Reading<'_>], judged: &[Judged<'_>], emission: &Emission) -> Option<String> {
     let k = emission.worst;
     let Segment { from, to } = emission.segment;
     let mut said: Vec<String> = Vec::new();
@@ -640,7 +668,11 @@ fn remark(judged: &[Judged<'_>], emission: &Emission) -> Option<String> {
         if states.contains(&State::Over) {
             continue;
         }
-        if states.contains(&State::OpenHigher) {
+        if states.contains(&State::OpenFloor) {
+            said.push(format!(
+                "the reading above the {wanted} limit is not told apart from the record's own noise: lower that noise (less attenuation, a filter, a preamplifier) and measure again"
+            ));
+        } else if states.contains(&State::OpenHigher) {
             // The one at the worst open frequency of the emission.
             let by = (from..=to)
                 .filter(|&i| j.state[i] == State::OpenHigher)
@@ -673,6 +705,12 @@ fn remark(judged: &[Judged<'_>], emission: &Emission) -> Option<String> {
     if said.iter().any(|s| s.ends_with("settles both limits")) {
         said.retain(|s| !s.ends_with("limit and settles it"));
     }
+    let unresolved = |j: &Judged<'_>| {
+        j.state[k] == State::Met && readings.iter().any(|r| j.used[k] == Some(r.detector) && r.not_resolved(k))
+    };
+    if judged.iter().any(unresolved) {
+        said.push("less than 6 dB above the record's own noise: the emission is at most this".to_owned());
+    }
     said.dedup();
     if said.is_empty() { None } else { Some(sentence::capital(&said.join("; "))) }
 }
@@ -688,7 +726,7 @@ fn still_to_measure(trace: &Trace, judged: &[Judged<'_>], emissions: &[Emission]
             if let Some(first) = open.next() {
                 let last = open.next_back().unwrap_or(first);
                 let states = &j.state[first..=last];
-                let worst = [State::OpenHigher, State::OpenShort, State::OpenLower];
+                let worst = [State::OpenFloor, State::OpenHigher, State::OpenShort, State::OpenLower];
                 let state = worst.into_iter().find(|s| states.contains(s)).unwrap_or(State::OpenLower);
                 found.insert(first, (last, state));
             }
@@ -705,6 +743,9 @@ fn still_to_measure(trace: &Trace, judged: &[Judged<'_>], emissions: &[Emission]
             let reason = match state {
                 State::OpenHigher => {
                     format!("a detector that reads higher stands in for {wanted} and lies above the limit")
+                }
+                State::OpenFloor => {
+                    "the reading above the limit is not told apart from the record's own noise".to_owned()
                 }
                 State::OpenShort => "the record was too short for the detector to settle".to_owned(),
                 _ => format!("only a detector that reads lower than {wanted} was measured"),

@@ -14,7 +14,7 @@ pub mod words;
 pub use chain::{Applied, Chain, ChainElement, ChainError, Correction, ElementKind, Gap};
 pub use judge::judge;
 pub use probability::{Contribution, Spread, expanded_uncertainty_db, joint_probability, normal_below};
-pub use trace::{Column, Trace, TraceError, max_hold};
+pub use trace::{Column, RESOLVED_DB, Trace, TraceError, max_hold};
 pub use verdict::{
     Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,
     SuspectLevel, SuspectLimit, UncertaintyUsed, Verdict,

@@ -34,6 +34,21 @@ pub struct Column {
     /// True where the record was too short for the detector to settle, so that the level is a lower bound.
     /// Empty: nothing is known of it.
     pub lower_bound: Vec<bool>,
+    /// What this detector reads on the record's own noise alone, in the trace's unit; NaN where no floor was found.
+    /// Empty: nothing is known of it.
+    #[serde(default, with = "nan_as_null::list", skip_serializing_if = "Vec::is_empty")]
+    pub floor_db: Vec<f64>,
+}
+
+/// A level less than this above the record's own noise floor is not told apart from it, dB (common practice for ambient
+/// and own noise).
+pub const RESOLVED_DB: f64 = 6.0;
+
+impl Column {
+    /// The level at frequency number `k` is not told apart from the record's own noise.
+    pub fn not_resolved(&self, k: usize) -> bool {
+        self.floor_db.get(k).is_some_and(|floor| self.level_db[k] < floor + RESOLVED_DB)
+    }
 }
 
 /// What is wrong with a trace, or with putting traces together.
@@ -50,7 +65,7 @@ pub enum TraceError {
     Length {
         /// Name of the column.
         column: String,
-        /// `levels` or `lower-bound flags`.
+        /// `levels`, `lower-bound flags` or `floor levels`.
         what: &'static str,
         /// How many frequencies there are.
         expected: usize,
@@ -173,6 +188,9 @@ impl Trace {
                     level_db: column.level_db[k],
                 });
             }
+            if !(column.floor_db.is_empty() || column.floor_db.len() == expected) {
+                return Err(length("floor levels", column.floor_db.len()));
+            }
             if let Some(detector) = column.detector
                 && let Some(first) = self.columns[..i].iter().find(|c| c.detector == Some(detector))
             {
@@ -197,7 +215,7 @@ impl Trace {
         let offset_db = from.offset_to(to, impedance_ohm)?;
         let mut out = self.clone();
         for column in &mut out.columns {
-            for level in &mut column.level_db {
+            for level in column.level_db.iter_mut().chain(&mut column.floor_db) {
                 *level += offset_db;
             }
         }
@@ -328,7 +346,22 @@ fn hold_two(a: &Trace, b: &Trace, number: usize) -> Result<Trace, TraceError> {
                 name: shown.name.clone(),
                 level_db: Vec::with_capacity(merged.len()),
                 lower_bound: Vec::with_capacity(if keep_flags { merged.len() } else { 0 }),
+                floor_db: Vec::new(),
             };
+            let knows_floor = |c: Option<&Column>| c.is_some_and(|c| !c.floor_db.is_empty());
+            if knows_floor(ca) || knows_floor(cb) {
+                let floor = |c: Option<&Column>, k: Option<usize>| {
+                    c.zip(k).and_then(|(c, k)| c.floor_db.get(k).copied()).unwrap_or(f64::NAN)
+                };
+                // The floor under the higher level is that of the record it comes from.
+                column.floor_db = merged
+                    .iter()
+                    .map(|&(_, ka, kb)| {
+                        let ((x, _), (y, _)) = (at(ca, ka), at(cb, kb));
+                        if y > x || x.is_nan() { floor(cb, kb) } else { floor(ca, ka) }
+                    })
+                    .collect();
+            }
             for &(_, ka, kb) in &merged {
                 let ((x, x_bound), (y, y_bound)) = (at(ca, ka), at(cb, kb));
                 // The true maximum is at least the larger of the two; if either is a lower bound, so is the result.

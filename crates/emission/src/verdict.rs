@@ -177,6 +177,9 @@ pub struct SuspectLevel {
     pub unit: Unit,
     /// True where the record was too short for the detector to settle.
     pub lower_bound: bool,
+    /// True where the level stands less than 6 dB above the record's own noise floor: the emission is at most this.
+    #[serde(default)]
+    pub not_resolved: bool,
 }
 
 /// One limit at a suspect.

@@ -15,6 +15,7 @@ fn trace(points: &[(f64, f64)], unit: Unit) -> Trace {
             name: "reading".into(),
             level_db: points.iter().map(|p| p.1).collect(),
             lower_bound: Vec::new(),
+            floor_db: Vec::new(),
         }],
         bandwidth_hz: None,
         impedance_ohm: None,

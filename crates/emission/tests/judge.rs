@@ -47,6 +47,7 @@ fn trace(columns: &[(Detector, Vec<f64>)]) -> Trace {
                 name: detector.key().into(),
                 level_db: level_db.clone(),
                 lower_bound: Vec::new(),
+                floor_db: Vec::new(),
             })
             .collect(),
         bandwidth_hz: Some(9e3),

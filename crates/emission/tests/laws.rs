@@ -22,6 +22,7 @@ fn trace(levels: [&[f64]; 2], short: bool) -> Trace {
         name: detector.key().into(),
         level_db: level_db.to_vec(),
         lower_bound: vec![short; POINTS],
+        floor_db: Vec::new(),
     };
     Trace {
         frequency_hz,

@@ -5,5 +5,6 @@ pub mod chain_file;
 pub mod factor;
 pub mod peak_list;
 pub mod sweep;
+pub mod timeline_file;
 pub mod touchstone;
 pub mod trace_file;

@@ -23,8 +23,57 @@ pub struct Sidecar {
     /// For each detector (by its key) the rows whose level is a lower bound, as ranges of row numbers counted from 1,
     /// both ends included. A detector that is missing: nothing is known. An empty list: none is.
     pub lower_bound: std::collections::BTreeMap<String, Vec<[usize; 2]>>,
+    /// For each detector the rows whose level stands less than 6 dB above the record's own noise floor, in the same way.
+    #[serde(skip_serializing_if = "std::collections::BTreeMap::is_empty")]
+    pub not_resolved: std::collections::BTreeMap<String, Vec<[usize; 2]>>,
+    /// The record's own noise floor, where it was found.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub noise_floor: Option<SidecarFloor>,
     /// What was done to the trace so far.
     pub history: Vec<String>,
+}
+
+/// A noise floor beside a trace file.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct SidecarFloor {
+    /// What the detector with the key `detector` reads on the noise alone, one level a row in the trace's unit; null where
+    /// no floor was found.
+    pub level_db: Vec<Option<f64>>,
+    /// Key of that detector.
+    pub detector: String,
+    /// How much more each detector reads on the same noise, dB.
+    pub above_db: std::collections::BTreeMap<String, f64>,
+}
+
+impl SidecarFloor {
+    fn of(trace: &Trace) -> Option<Self> {
+        let known = |c: &&Column| c.detector.is_some() && !c.floor_db.is_empty();
+        let first = trace.columns.iter().filter(known).next_back()?;
+        let row = first.floor_db.iter().position(|f| f.is_finite())?;
+        let round = |v: f64| (v * 100.0).round() / 100.0;
+        Some(Self {
+            level_db: first.floor_db.iter().map(|f| f.is_finite().then(|| round(*f))).collect(),
+            detector: first.detector.map(|d| d.key().to_owned()).unwrap_or_default(),
+            above_db: trace
+                .columns
+                .iter()
+                .filter(known)
+                .filter_map(|c| Some((c.detector?.key().to_owned(), round(c.floor_db[row] - first.floor_db[row]))))
+                .collect(),
+        })
+    }
+}
+
+/// Rows that are marked, as ranges of row numbers counted from 1, both ends included.
+fn ranges(marked: impl Iterator<Item = bool>) -> Vec<[usize; 2]> {
+    let mut ranges: Vec<[usize; 2]> = Vec::new();
+    for (i, _) in marked.enumerate().filter(|(_, b)| *b) {
+        match ranges.last_mut() {
+            Some(last) if last[1] == i => last[1] = i + 1,
+            _ => ranges.push([i + 1, i + 1]),
+        }
+    }
+    ranges
 }
 
 /// Why a trace file was not written or read.
@@ -142,15 +191,15 @@ pub fn sidecar_of(trace: &Trace, start: Option<&str>) -> Sidecar {
         .columns
         .iter()
         .filter(|c| !c.lower_bound.is_empty())
+        .filter_map(|c| c.detector.map(|d| (d.key().to_owned(), ranges(c.lower_bound.iter().copied()))))
+        .collect();
+    let not_resolved = trace
+        .columns
+        .iter()
+        .filter(|c| !c.floor_db.is_empty())
         .filter_map(|c| {
-            let mut ranges: Vec<[usize; 2]> = Vec::new();
-            for (i, _) in c.lower_bound.iter().enumerate().filter(|(_, b)| **b) {
-                match ranges.last_mut() {
-                    Some(last) if last[1] == i => last[1] = i + 1,
-                    _ => ranges.push([i + 1, i + 1]),
-                }
-            }
-            c.detector.map(|d| (d.key().to_owned(), ranges))
+            let rows = (0..c.level_db.len()).map(|k| c.not_resolved(k));
+            c.detector.map(|d| (d.key().to_owned(), ranges(rows)))
         })
         .collect();
     Sidecar {
@@ -158,6 +207,8 @@ pub fn sidecar_of(trace: &Trace, start: Option<&str>) -> Sidecar {
         impedance_ohm: trace.impedance_ohm,
         start: start.map(str::to_owned),
         lower_bound,
+        not_resolved,
+        noise_floor: SidecarFloor::of(trace),
         history: trace.history.clone(),
     }
 }
@@ -184,13 +235,13 @@ pub fn write_trace(path: &Path, trace: &Trace, start: Option<&str>) -> Result<()
 }
 
 /// A file written under a temporary name; taken away again if it never gets its own.
-struct Waiting {
+pub(crate) struct Waiting {
     path: PathBuf,
     placed: bool,
 }
 
 impl Waiting {
-    fn write(target: &Path, bytes: &[u8]) -> Result<Self, TraceFileError> {
+    pub(crate) fn write(target: &Path, bytes: &[u8]) -> Result<Self, TraceFileError> {
         let fault = |doing| {
             let path = target.to_owned();
             move |source| TraceFileError::Io { path, doing, source }
@@ -206,7 +257,7 @@ impl Waiting {
         Ok(waiting)
     }
 
-    fn take_its_place(mut self, target: &Path) -> Result<(), TraceFileError> {
+    pub(crate) fn take_its_place(mut self, target: &Path) -> Result<(), TraceFileError> {
         std::fs::rename(&self.path, target).map_err(|source| TraceFileError::Io {
             path: target.to_owned(),
             doing: "giving it its name",
@@ -279,6 +330,20 @@ pub fn read_trace(path: &Path) -> Result<(Trace, Option<Sidecar>), TraceFileErro
                 ));
             }
             column.lower_bound[from - 1..*to].fill(true);
+        }
+    }
+    if let Some(floor) = &sidecar.noise_floor {
+        if floor.level_db.len() != rows {
+            return Err(wrong(
+                format!("noise_floor.level_db has {} levels", floor.level_db.len()),
+                &format!("{rows}, one for each row of the CSV beside it"),
+            ));
+        }
+        for column in &mut trace.columns {
+            let above = column.detector.and_then(|d| floor.above_db.get(d.key()));
+            if let Some(above) = above {
+                column.floor_db = floor.level_db.iter().map(|l| l.map_or(f64::NAN, |l| l + above)).collect();
+            }
         }
     }
     Ok((trace, Some(sidecar)))

@@ -8,7 +8,7 @@ use quantity::Unit;
 use standards::Detector;
 
 fn column(detector: Detector, level_db: Vec<f64>, lower_bound: Vec<bool>) -> Column {
-    Column { detector: Some(detector), name: detector.name().to_owned(), level_db, lower_bound }
+    Column { detector: Some(detector), name: detector.name().to_owned(), level_db, lower_bound, floor_db: Vec::new() }
 }
 
 fn trace() -> Trace {
@@ -42,6 +42,7 @@ fn the_text_is_exactly_this() {
         name: "Trace 1 (dBµV/m)".to_owned(),
         level_db: vec![1.0; 3],
         lower_bound: vec![],
+        floor_db: vec![],
     });
     let text = trace_to_csv(&field).unwrap();
     assert!(text.starts_with("frequency_hz,peak_dbuv_per_m,quasi_peak_dbuv_per_m,cispr_average_dbuv_per_m,rms_average_dbuv_per_m,trace_1_db_v_m_dbuv_per_m\n"), "{text}");

@@ -248,7 +248,8 @@ pub fn predict(measured: &Measured, port: &PortModel, before: &Before, after: &[
     } else {
         (&measured.first, measured.second.as_ref())
     };
-    let empty = |c: &Column| Column { level_db: vec![f64::NAN; c.level_db.len()], ..c.clone() };
+    let empty =
+        |c: &Column| Column { level_db: vec![f64::NAN; c.level_db.len()], floor_db: Vec::new(), ..c.clone() };
     let mut expected = Trace { columns: own.columns.iter().map(empty).collect(), ..own.clone() };
     let mut worst = expected.clone();
     let others: Vec<Option<&Column>> = own
@@ -265,6 +266,12 @@ pub fn predict(measured: &Measured, port: &PortModel, before: &Before, after: &[
         for (i, column) in own.columns.iter().enumerate() {
             let level = column.level_db[k];
             if !level.is_finite() {
+                continue;
+            }
+            if column.not_resolved(k) {
+                // The receiver's own noise: no filter changes it.
+                expected.columns[i].level_db[k] = level;
+                worst.columns[i].level_db[k] = level;
                 continue;
             }
             let a = quantity::dbuv_to_volts(level);

@@ -42,6 +42,7 @@ fn trace(design: &Design, conductor: Conductor) -> Trace {
         name: d.key().to_owned(),
         level_db: lines.iter().map(|l| l.1).collect(),
         lower_bound: vec![],
+        floor_db: vec![],
     };
     Trace {
         frequency_hz: lines.iter().map(|l| l.0).collect(),

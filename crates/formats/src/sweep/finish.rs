@@ -128,7 +128,13 @@ pub(super) fn finish(
         unit: Some(unit),
         columns: columns
             .into_iter()
-            .map(|c| Column { detector: c.detector, name: c.name, level_db: c.level_db, lower_bound: Vec::new() })
+            .map(|c| Column {
+                detector: c.detector,
+                name: c.name,
+                level_db: c.level_db,
+                lower_bound: Vec::new(),
+                floor_db: Vec::new(),
+            })
             .collect(),
         bandwidth_hz: u.bandwidth_hz,
         impedance_ohm: u.impedance_ohm,
