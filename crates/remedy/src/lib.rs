@@ -4,6 +4,7 @@
 //! a mains port as a circuit ([`port`]), the trace it would then have ([`predict`]), and the search for what is enough and
 //! least ([`search`]). Maths on plain structs; opens no files. Formulas and sources: `docs/fixing.md`.
 
+pub mod bandmap;
 pub mod candidates;
 mod draw;
 mod error;
@@ -13,11 +14,15 @@ pub mod geometry;
 pub mod ladder;
 pub mod library;
 pub mod measured;
+pub mod netlist;
 pub mod networks;
 pub mod parts;
 pub mod port;
 pub mod predict;
+pub mod protect;
 pub mod safety;
+pub mod schematic;
+pub mod screen;
 pub mod search;
 pub mod series;
 pub mod traps;

@@ -377,6 +377,22 @@ impl Bench {
         Ok(Self { problem, before, spots, now, now_second, sigma_db })
     }
 
+    /// The problem it was made for.
+    pub fn problem(&self) -> &Problem {
+        &self.problem
+    }
+
+    /// The families of remedy at the worst frequency of either conductor, with what they can do there.
+    pub fn band_map(&self, facts: crate::bandmap::SourceFacts) -> (f64, f64, Vec<crate::bandmap::Family>) {
+        let worst = std::iter::once(&self.now)
+            .chain(&self.now_second)
+            .min_by(|a, b| a.worst_margin_db.total_cmp(&b.worst_margin_db))
+            .unwrap_or(&self.now);
+        let needed_db = -worst.worst_margin_db;
+        let f = worst.worst_frequency_hz;
+        (f, needed_db, crate::bandmap::band_map(&self.problem, f, needed_db, facts))
+    }
+
     /// Verdict on the run as it is.
     pub fn now(&self) -> &Verdict {
         &self.now

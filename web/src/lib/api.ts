@@ -15,6 +15,14 @@ export type Choices = Schemas["Choices"];
 export type ChainSummary = Schemas["ChainSummary"];
 export type JobEvent = Schemas["JobEvent"];
 export type Fact = Schemas["Fact"];
+export type PlanView = Schemas["PlanView"];
+export type PlanRow = Schemas["PlanRow"];
+export type DaysView = Schemas["DaysView"];
+export type FixView = Schemas["FixView"];
+export type FixRemedy = Schemas["FixRemedy"];
+export type FixPart = Schemas["FixPart"];
+export type Knob = Schemas["Knob"];
+export type Tried = Schemas["Tried"];
 export type MeasureRequest = Schemas["MeasureRequest"];
 
 export const client = createClient<paths>();

@@ -4,6 +4,8 @@
 //! says where a request comes from, come from its own page: a page elsewhere must not drive it.
 
 mod backend;
+mod campaign;
+mod fixes;
 mod thin;
 mod types;
 
@@ -525,6 +527,8 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(measure))
         .routes(routes!(job_events, cancel))
         .routes(routes!(changes))
+        .merge(campaign::routes())
+        .merge(fixes::routes())
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .merge(OpenApiRouter::new().routes(routes!(upload)).layer(DefaultBodyLimit::disable()))
 }
