@@ -144,7 +144,12 @@ fn order_3(amperes: f64) -> Vec<Complex64> {
 #[test]
 fn a_load_that_comes_and_goes() {
     let run = |on_s: f64| {
-        let m = measure(sine, &order_3(4.6), |t| if (5.0..5.0 + on_s).contains(&t.rem_euclid(10.0)) { 1.0 } else { 0.0 }, 60.2);
+        let m = measure(
+            sine,
+            &order_3(4.6),
+            |t| if (5.0..5.0 + on_s).contains(&t.rem_euclid(10.0)) { 1.0 } else { 0.0 },
+            60.2,
+        );
         judge(&m, &Product::of(Class::A)).unwrap()
     };
     let two = run(2.0);

@@ -26,6 +26,9 @@ pub enum WorkError {
     /// A capture could not be read.
     #[error(transparent)]
     Capture(#[from] CaptureError),
+    /// A list of peaks could not be read.
+    #[error(transparent)]
+    PeakList(#[from] formats::peak_list::PeakListError),
     /// A chain file could not be read.
     #[error(transparent)]
     ChainFile(#[from] ChainFileError),
@@ -36,6 +39,14 @@ pub enum WorkError {
         file: String,
         /// Why.
         source: ReceiverError,
+    },
+    /// A recording of the mains could not be measured.
+    #[error("{file}: {source}")]
+    Mains {
+        /// The record.
+        file: String,
+        /// Why.
+        source: mains::MainsError,
     },
     /// The chain does not fit the trace.
     #[error(transparent)]
@@ -79,6 +90,7 @@ impl WorkError {
         match self {
             Self::Cancelled
             | Self::Project(ProjectError::Cancelled)
+            | Self::Mains { source: mains::MainsError::Cancelled, .. }
             | Self::Receiver { source: ReceiverError::Cancelled, .. } => WorkErrorKind::Cancelled,
             Self::Report(_) | Self::Ours(_) => WorkErrorKind::Ours,
             _ => WorkErrorKind::Input,
