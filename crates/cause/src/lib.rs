@@ -6,6 +6,7 @@
 //! README of this room and `docs/causes.md` list them with their range.
 
 pub mod cable_field;
+pub mod case;
 pub mod comb;
 mod explain;
 pub mod functions;

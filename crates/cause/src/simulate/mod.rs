@@ -1,3 +1,4 @@
 //! Lists and products whose cause is known, made by seeded generators: what the figures of this room are measured on.
 
 pub mod lists;
+pub mod products;

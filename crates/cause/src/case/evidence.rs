@@ -1,0 +1,285 @@
+use serde::{Deserialize, Serialize};
+
+use super::{CaseProduct, Maker, MakerKind, Path};
+use crate::mode::Mode;
+use crate::noise::{NoiseKind, TimeStructure};
+use crate::{Explanation, Peak, Source, hertz};
+
+/// What happened when functions of the product were switched.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct FunctionTest {
+    /// Functions that were switched.
+    pub switched: Vec<String>,
+    /// Those the emission follows (after the control for many tests).
+    pub follows: Vec<String>,
+}
+
+/// Everything known of one emission. What was not observed stays empty and changes nothing.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct CaseEvidence {
+    /// Its frequency, Hz.
+    pub frequency_hz: f64,
+    /// Bandwidth it was measured with, Hz.
+    pub bandwidth_hz: f64,
+    /// The combs that claim it: fundamental and its uncertainty, Hz, and number of members; the surest first.
+    pub combs: Vec<(f64, f64, usize)>,
+    /// Combs were searched (so that belonging to none says something).
+    pub combs_searched: bool,
+    /// Range of fundamentals searched, Hz.
+    pub searched_hz: (f64, f64),
+    /// Kind of noise.
+    pub kind: Option<NoiseKind>,
+    /// Time structure.
+    pub timing: Option<TimeStructure>,
+    /// Functions switched on and off.
+    pub functions: Option<FunctionTest>,
+    /// It is there with the product switched off.
+    pub there_when_off: Option<bool>,
+    /// Mode on the mains conductors.
+    pub mode: Option<Mode>,
+    /// Cables with a resonance near.
+    pub resonant_cables: Vec<String>,
+}
+
+impl CaseEvidence {
+    /// Begins with what the frequencies tell of the peak nearest to a frequency.
+    pub fn of_peak(frequency_hz: f64, peaks: &[Peak], explanation: &Explanation) -> Self {
+        let nearest = (0..peaks.len()).min_by(|a, b| {
+            (peaks[*a].frequency_hz - frequency_hz).abs().total_cmp(&(peaks[*b].frequency_hz - frequency_hz).abs())
+        });
+        let bandwidth_hz = nearest.map_or_else(|| crate::band_bandwidth_hz(frequency_hz), |k| peaks[k].bandwidth_hz);
+        let combs = explanation
+            .combs
+            .iter()
+            .map(|c| &c.comb)
+            .filter(|c| nearest.is_some_and(|k| c.members.iter().any(|m| m.peak == k)))
+            .map(|c| (c.fundamental_hz, c.uncertainty_hz, c.members.len()))
+            .collect();
+        let narrowest = peaks.iter().map(|p| p.bandwidth_hz).fold(bandwidth_hz, f64::min);
+        let top = peaks.iter().map(|p| p.frequency_hz).fold(frequency_hz, f64::max);
+        Self {
+            frequency_hz: nearest.map_or(frequency_hz, |k| peaks[k].frequency_hz),
+            bandwidth_hz,
+            combs,
+            combs_searched: peaks.len() >= 3,
+            searched_hz: (narrowest, top / 3.0),
+            ..Self::default()
+        }
+    }
+
+    /// How readily an emission of this frequency leaves by a path: cables above about a tenth of a wavelength, boards and
+    /// slots above some 200 MHz, the conductors against each other below some megahertz (common practice).
+    pub(super) fn path_weight(&self, path: &Path, product: &CaseProduct) -> f64 {
+        let f = self.frequency_hz;
+        let weight = match path {
+            Path::Cable(name) => {
+                let resonant = if self.resonant_cables.contains(name) { 2.0 } else { 1.0 };
+                let mains = product.mains_cable.as_ref() == Some(name);
+                resonant
+                    * if f < 30e6 {
+                        if mains { 2.0 } else { 0.5 }
+                    } else if f < 300e6 {
+                        1.0
+                    } else {
+                        0.5
+                    }
+            }
+            Path::Direct => {
+                if f < 30e6 {
+                    0.05
+                } else if f < 200e6 {
+                    0.4
+                } else {
+                    2.0
+                }
+            }
+            Path::MainsDifferential => {
+                if f < 2e6 {
+                    3.0
+                } else if f < 30e6 {
+                    1.0
+                } else {
+                    0.02
+                }
+            }
+            Path::Outside => 1.0,
+        };
+        let on_mains = matches!(path, Path::Cable(name) if product.mains_cable.as_ref() == Some(name));
+        weight
+            * match (self.mode, path) {
+                (Some(Mode::Common), Path::MainsDifferential) | (Some(Mode::Differential), Path::Cable(_)) => 0.1,
+                (Some(Mode::Common), _) if on_mains => 2.0,
+                _ => 1.0,
+            }
+    }
+
+    /// The logarithm of the probability of each observation for every maker.
+    pub(super) fn weigh(&self, makers: &[Maker], product: &CaseProduct) -> Vec<(String, Vec<f64>)> {
+        let mut said = Vec::new();
+        let mut say = |text: String, of: &dyn Fn(&Maker) -> f64| {
+            said.push((text, makers.iter().map(|m| of(m).clamp(1e-6, 1e6).ln()).collect::<Vec<f64>>()));
+        };
+        if !self.combs.is_empty() {
+            let of: Vec<String> = self
+                .combs
+                .iter()
+                .map(|(f0, uncertainty, members)| {
+                    format!("{members} multiples of {} ± {}", hertz(*f0), hertz(*uncertainty))
+                })
+                .collect();
+            let text = format!("{} is one of {}.", hertz(self.frequency_hz), of.join(", and one of "));
+            say(text, &|m| self.comb_ratio(m));
+        } else if self.combs_searched {
+            say(format!("{} belongs to no family of multiples.", hertz(self.frequency_hz)), &|m| self.single_ratio(m));
+        }
+        if let Some(kind) = self.kind {
+            let text = match kind {
+                NoiseKind::Narrowband => "It is narrowband.".to_owned(),
+                NoiseKind::Pulses { rate_hz, .. } => format!("It is pulses at about {}.", hertz(rate_hz)),
+                NoiseKind::Random => "It is like noise.".to_owned(),
+                NoiseKind::Unclear => "Its detectors do not agree on one kind.".to_owned(),
+            };
+            say(text, &|m| self.kind_probability(m, kind, product.mains_hz));
+        }
+        if let Some(timing) = self.timing {
+            let text = match timing {
+                TimeStructure::Steady => "It is steady.".to_owned(),
+                TimeStructure::MainsSynchronous { rate_hz } => {
+                    format!("It repeats with the mains, at {}.", hertz(rate_hz))
+                }
+                TimeStructure::Periodic { rate_hz } => format!("It repeats at {}, not with the mains.", hertz(rate_hz)),
+                TimeStructure::RandomBursts { .. } => "It comes in bursts without a period.".to_owned(),
+            };
+            say(text, &|m| timing_probability(m.kind, timing));
+        }
+        if let Some(test) = &self.functions {
+            let text = if test.follows.is_empty() {
+                format!("It follows none of: {}.", test.switched.join(", "))
+            } else {
+                format!("It follows: {}.", test.follows.join(", "))
+            };
+            say(text, &|m| function_probability(m, test));
+        }
+        if let Some(there) = self.there_when_off {
+            let text =
+                if there { "It is there with the product switched off." } else { "It is gone with the product off." };
+            say(text.to_owned(), &|m| if (m.kind == MakerKind::Ambient) == there { 0.97 } else { 0.03 });
+        }
+        said
+    }
+
+    /// Density of the fundamental for this maker over that of a fundamental strewn evenly over the logarithm. A peak that is
+    /// no member can lie within three eighths of the bandwidth of a multiple by chance.
+    fn comb_ratio(&self, maker: &Maker) -> f64 {
+        let range = (self.searched_hz.1 / self.searched_hz.0).ln().max(1.0);
+        let stray = self.combs.iter().map(|c| 0.75 * self.bandwidth_hz / c.0).sum::<f64>().clamp(0.01, 0.5);
+        match (maker.kind, &maker.source) {
+            (MakerKind::Clock | MakerKind::Converter, Some(source)) => {
+                let fits = self.combs.iter().map(|(f0, u, _)| oscillator_density(source, *f0, *u) * range);
+                0.9 * fits.fold(0.0, f64::max) / self.combs.len() as f64 + stray * self.single_ratio(maker)
+            }
+            (MakerKind::UnknownOscillator, _) => 0.9,
+            _ => stray,
+        }
+    }
+
+    /// A lone line: an oscillator would mostly have shown its family.
+    fn single_ratio(&self, maker: &Maker) -> f64 {
+        match (maker.kind, &maker.source) {
+            (MakerKind::Clock | MakerKind::Converter, Some(source)) => {
+                let n = (self.frequency_hz / source.frequency_hz).round();
+                if n < 1.0 {
+                    return 0.02;
+                }
+                let half = n * source.tolerance() + 0.25 * self.bandwidth_hz / source.frequency_hz;
+                if half > 0.5 {
+                    return 0.3;
+                }
+                let off = (self.frequency_hz / source.frequency_hz - n) / half;
+                0.3 * (0.03 + (-2.0 * off * off).exp() * 0.8 / half).min(12.0)
+            }
+            (MakerKind::UnknownOscillator, _) => 0.4,
+            _ => 1.0,
+        }
+    }
+
+    fn kind_probability(&self, maker: &Maker, kind: NoiseKind, mains_hz: f64) -> f64 {
+        // Narrowband, pulses, noise, unclear.
+        let slow = maker.source.as_ref().is_some_and(|s| s.frequency_hz < self.bandwidth_hz);
+        let row = match maker.kind {
+            MakerKind::Clock => [0.9, 0.03, 0.03, 0.04],
+            MakerKind::Converter if slow => [0.1, 0.5, 0.15, 0.25],
+            MakerKind::Converter => [0.6, 0.12, 0.13, 0.15],
+            MakerKind::Rectifier => [0.05, 0.65, 0.1, 0.2],
+            MakerKind::Contact => [0.05, 0.3, 0.35, 0.3],
+            MakerKind::UnknownOscillator => [0.75, 0.08, 0.08, 0.09],
+            MakerKind::Ambient => [0.6, 0.08, 0.17, 0.15],
+        };
+        match kind {
+            NoiseKind::Narrowband => row[0],
+            NoiseKind::Pulses { rate_hz, .. } => {
+                let close = |f: f64| f > 0.0 && (rate_hz / f).ln().abs() < 0.5;
+                let own = match maker.kind {
+                    MakerKind::Rectifier => Some(close(mains_hz) || close(2.0 * mains_hz)),
+                    MakerKind::Converter => {
+                        maker.source.as_ref().map(|s| close(s.frequency_hz) || close(mains_hz) || close(2.0 * mains_hz))
+                    }
+                    _ => None,
+                };
+                row[1] * own.map_or(0.3, |fits| if fits { 1.0 } else { 0.1 })
+            }
+            NoiseKind::Random => row[2],
+            NoiseKind::Unclear => row[3],
+        }
+    }
+}
+
+/// Density of a fundamental per unit of its logarithm, for an oscillator with its tolerance, mostly at its own frequency
+/// and sometimes at a simple ratio of it.
+fn oscillator_density(source: &Source, f0: f64, uncertainty: f64) -> f64 {
+    const RATIOS: [(f64, f64); 7] =
+        [(1.0, 0.8), (2.0, 0.08), (0.5, 0.06), (3.0, 0.02), (1.0 / 3.0, 0.02), (4.0, 0.01), (0.25, 0.01)];
+    RATIOS
+        .iter()
+        .map(|(ratio, share)| {
+            // The tolerance is a bound of about two standard deviations.
+            let deviation = (0.5 * source.tolerance()).hypot(0.5 * uncertainty / f0);
+            let x = (f0 / (source.frequency_hz * ratio)).ln() / deviation;
+            share * (-0.5 * x * x).exp() / (deviation * std::f64::consts::TAU.sqrt())
+        })
+        .sum()
+}
+
+/// Steady, with the mains, another period, bursts.
+fn timing_probability(kind: MakerKind, timing: TimeStructure) -> f64 {
+    let row = match kind {
+        MakerKind::Clock | MakerKind::UnknownOscillator => [0.82, 0.06, 0.06, 0.06],
+        MakerKind::Converter => [0.52, 0.33, 0.08, 0.07],
+        MakerKind::Rectifier => [0.08, 0.82, 0.03, 0.07],
+        MakerKind::Contact => [0.12, 0.08, 0.25, 0.55],
+        MakerKind::Ambient => [0.5, 0.04, 0.16, 0.3],
+    };
+    match timing {
+        TimeStructure::Steady => row[0],
+        TimeStructure::MainsSynchronous { .. } => row[1],
+        TimeStructure::Periodic { .. } => row[2],
+        TimeStructure::RandomBursts { .. } => row[3],
+    }
+}
+
+fn function_probability(maker: &Maker, test: &FunctionTest) -> f64 {
+    let own = maker.function.as_ref().filter(|f| test.switched.contains(f));
+    match (own, test.follows.is_empty()) {
+        (Some(f), false) => {
+            if test.follows.contains(f) {
+                0.85
+            } else {
+                0.04
+            }
+        }
+        (Some(_), true) => 0.12,
+        (None, true) => 0.9,
+        // A maker of no function that was switched can still be loaded by one.
+        (None, false) => 0.1,
+    }
+}
