@@ -1,7 +1,7 @@
 //! Measures a one-dimensional little-endian `.npy` record of f32 or i16 and prints the trace as CSV: the receiver without
 //! anything round it, for timing.
 //!
-//! `receive_npy RECORD.npy BAND RATE_HZ [FROM_HZ TO_HZ STEP_HZ] [rest|settled] [THREADS]` (`-` for a default)
+//! `receive_npy RECORD.npy BAND RATE_HZ [FROM_HZ TO_HZ STEP_HZ] [rest|settled] [THREADS] [INSTRUCTIONS]` (`-` for a default)
 
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom, Write};
@@ -108,11 +108,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     settings.threads = text(8).map(str::parse).transpose()?;
     let began = std::time::Instant::now();
-    let levels = receiver::receive(&mut Npy::open(path)?, &settings, &mut |_| ControlFlow::Continue(()))?;
+    let instructions = text(9).unwrap_or(receiver::instruction_set());
+    let mut go_on = |_: &receiver::Progress| ControlFlow::Continue(());
+    let levels = receiver::receive_on(instructions, &mut Npy::open(path)?, &settings, &mut go_on)?;
     let took = began.elapsed().as_secs_f64();
     eprintln!(
-        "{}: {} frequencies, {:.3} s of signal in {took:.3} s ({:.3} x real time)",
-        receiver::instruction_set(),
+        "{instructions}: {} frequencies, {:.3} s of signal in {took:.3} s ({:.3} x real time)",
         levels.frequency_hz.len(),
         levels.duration_s,
         levels.duration_s / took

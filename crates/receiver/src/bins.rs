@@ -2,6 +2,8 @@
 // Loops over lanes touch many arrays side by side.
 #![allow(clippy::needless_range_loop)]
 
+use std::collections::VecDeque;
+
 use standards::Band;
 
 use crate::detectors::{self, ChargeLaw, Envelopes, TAPS, Weighting};
@@ -20,8 +22,9 @@ pub(crate) struct Constants {
     /// Time between spectra, s.
     pub(crate) hop_s: f64,
     meter_s: f64,
-    /// Spectra in the window of the RMS-average detector.
+    /// Spectra in the window of the RMS-average detector, and as a whole number.
     window: f64,
+    spectra_in_window: usize,
     /// Least spectra in a block; the meters move once a block.
     short_block: usize,
     /// The meters' movement over such a block, and over one of a spectrum more.
@@ -39,7 +42,7 @@ impl Constants {
         let window = 1.0 / band.rms_corner_hz() / hop_s;
         let short_block = ((window / WINDOW_BLOCKS as f64).floor() as usize).max(1);
         let step = |n: usize| MeterStep::new(n as f64 * hop_s, band.meter_s());
-        Self {
+        let mut constants = Self {
             set,
             charge,
             law,
@@ -47,9 +50,12 @@ impl Constants {
             hop_s,
             meter_s: band.meter_s(),
             window,
+            spectra_in_window: 0,
             short_block,
             steps: [step(short_block), step(short_block + 1)],
-        }
+        };
+        constants.spectra_in_window = (0..WINDOW_BLOCKS as u64).map(|k| constants.block(k)).sum();
+        constants
     }
 
     /// Spectra in block `k`: blocks differ by one so that the window is a whole number of them.
@@ -112,14 +118,12 @@ pub(crate) struct Group {
     last_top: Lanes,
     /// Average of the envelope, of the sliding r.m.s. value and of the capacitor's voltage.
     meters: [Meter; 3],
-    /// Sums of squares of the last blocks, the oldest at `ring_at`.
-    ring: Vec<Lanes>,
-    ring_at: usize,
-    /// Sum over them.
+    /// Sums of squares of the blocks in the window of the RMS-average detector and the spectra they stand for, the oldest
+    /// first. Together they are always one window long: of the oldest block only a part may be left.
+    ring: VecDeque<(usize, Lanes)>,
+    /// Sum over them, and the r.m.s. value at the end of the last block.
     ring_sum: WideLanes,
-    /// Spectra in each of them, and in all.
-    counts: [usize; WINDOW_BLOCKS],
-    count: usize,
+    root: WideLanes,
     /// Blocks since the pass began, spectra in the present one, and how many it will have.
     block: u64,
     filled: usize,
@@ -140,11 +144,9 @@ impl Group {
             last: [0.0; LANES],
             last_top: [0.0; LANES],
             meters,
-            ring: vec![[0.0; LANES]; WINDOW_BLOCKS],
-            ring_at: 0,
+            ring: (0..WINDOW_BLOCKS).map(|k| (c.block(k as u64), [0.0; LANES])).collect(),
             ring_sum: [0.0; LANES],
-            counts: std::array::from_fn(|k| c.block(k as u64)),
-            count: (0..WINDOW_BLOCKS).map(|k| c.block(k as u64)).sum(),
+            root: [0.0; LANES],
             block: 0,
             filled: 0,
             full: c.block(0),
@@ -227,25 +229,31 @@ impl Group {
         };
         let n = count as f64;
         let w = &self.weighting;
-        let oldest = &mut self.ring[self.ring_at];
-        for i in 0..LANES {
-            self.ring_sum[i] += f64::from(w.sum_e2[i]) - f64::from(oldest[i]);
+        // As many spectra leave the window as come in.
+        let mut leaving = count;
+        while let Some((held, sum)) = self.ring.front_mut() {
+            let left = held.saturating_sub(leaving);
+            simd::leave(c.set, &mut self.ring_sum, sum, left as f64 / *held as f64);
+            leaving -= *held - left;
+            *held = left;
+            if left > 0 {
+                break;
+            }
+            self.ring.pop_front();
+            if leaving == 0 {
+                break;
+            }
         }
-        *oldest = w.sum_e2;
-        self.count = self.count + count - self.counts[self.ring_at];
-        self.counts[self.ring_at] = count;
-        self.ring_at = (self.ring_at + 1) % WINDOW_BLOCKS;
+        self.ring.push_back((count, w.sum_e2));
+        simd::enter(c.set, &mut self.ring_sum, &w.sum_e2);
         let mut x = [0.0; LANES];
-        for i in 0..LANES {
-            x[i] = f64::from(w.sum_e[i]) / n;
-        }
+        simd::scaled(c.set, &mut x, &w.sum_e, 1.0 / n);
         simd::move_meter(c.set, &mut self.meters[0], &x, step.f, step.g, track);
-        simd::root(c.set, &mut x, &self.ring_sum, 1.0 / self.count as f64);
+        // The r.m.s. value moves over the block: its mean is the meter's input.
+        simd::root(c.set, &mut x, &mut self.root, &self.ring_sum, 1.0 / c.spectra_in_window as f64);
         simd::move_meter(c.set, &mut self.meters[1], &x, step.f, step.g, track);
         if c.charge.is_some() {
-            for i in 0..LANES {
-                x[i] = f64::from(self.weighting.sum_v[i]) / n;
-            }
+            simd::scaled(c.set, &mut x, &self.weighting.sum_v, 1.0 / n);
             simd::move_meter(c.set, &mut self.meters[2], &x, step.f, step.g, track);
         }
         self.filled = 0;
@@ -257,7 +265,7 @@ impl Group {
     /// The end of a pass: what is left of a block goes to the meters.
     pub(crate) fn finish(&mut self, c: &Constants, track: bool) {
         if self.filled > 0 {
-            // A block cut short by the end of the record: the window is shorter by what is missing.
+            // A block cut short by the end of the record.
             self.take_half();
             self.flush(c, self.filled, track);
         }

@@ -157,50 +157,98 @@ fn begin_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes) {
 
 #[inline(always)]
 fn detect_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw) {
+    for i in 0..LANES / WIDTH / 2 {
+        if law.attack == 0.0 {
+            sums::<V>(state, e, from, to, 2 * i);
+            sums::<V>(state, e, from, to, 2 * i + 1);
+        } else if V::REGISTERS == 1 {
+            // Each step waits for the one before: two runs of bins side by side keep the machine busy.
+            weigh::<V, 2>(state, e, from, to, law, 2 * i);
+        } else {
+            weigh::<V, 1>(state, e, from, to, law, 2 * i);
+            weigh::<V, 1>(state, e, from, to, law, 2 * i + 1);
+        }
+    }
+}
+
+/// Peak and sums alone, for a band without a quasi-peak detector.
+#[inline(always)]
+fn sums<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, i: usize) {
+    let mut peak: V = load(&state.peak, i);
+    let mut sum_e: V = load(&state.sum_e, i);
+    let mut sum_e2: V = load(&state.sum_e2, i);
+    for e in &e.magnitude[from..to] {
+        let now: V = load(e, i);
+        peak = now.max(peak);
+        sum_e = sum_e.add(now);
+        sum_e2 = sum_e2.add(now.mul(now));
+    }
+    store(peak, &mut state.peak, i);
+    store(sum_e, &mut state.sum_e, i);
+    store(sum_e2, &mut state.sum_e2, i);
+}
+
+#[inline(always)]
+fn load_all<V: Lanes16, const M: usize>(x: &Lanes, i: usize) -> [V; M] {
+    let mut all = [V::splat(0.0); M];
+    for (m, v) in all.iter_mut().enumerate() {
+        *v = load(x, i + m);
+    }
+    all
+}
+
+#[inline(always)]
+fn store_all<V: Lanes16, const M: usize>(all: [V; M], x: &mut Lanes, i: usize) {
+    for (m, v) in all.into_iter().enumerate() {
+        store(v, x, i + m);
+    }
+}
+
+/// All detectors at `M` vectors of bins.
+#[inline(always)]
+fn weigh<V: Lanes16, const M: usize>(
+    state: &mut Weighting,
+    e: &Envelopes,
+    from: usize,
+    to: usize,
+    law: &ChargeLaw,
+    i: usize,
+) {
     let (attack, loss, half) = (V::splat(law.attack), V::splat(law.loss), V::splat(0.5 * law.attack));
     let keep = V::splat(1.0 - law.loss);
-    for i in 0..LANES / WIDTH {
-        let mut peak: V = load(&state.peak, i);
-        let mut sum_e: V = load(&state.sum_e, i);
-        let mut sum_e2: V = load(&state.sum_e2, i);
-        if law.attack == 0.0 {
-            for e in &e.magnitude[from..to] {
-                let now: V = load(e, i);
-                peak = now.max(peak);
-                sum_e = sum_e.add(now);
-                sum_e2 = sum_e2.add(now.mul(now));
-            }
-        } else {
-            let mut v: V = load(&state.v, i);
-            let mut rest: V = load(&state.v_rest, i);
-            let mut first: V = load(&state.current, i);
-            let mut sum_v: V = load(&state.sum_v, i);
-            for (e, reciprocal) in e.magnitude[from..to].iter().zip(&e.reciprocal[from..to]) {
-                let now: V = load(e, i);
-                // Heun's rule, one evaluation a step: foresee the voltage with the last current, take the current there,
-                // and go on with the mean of the two. Corrected to the voltage reached, it serves the next step.
-                let fall = v.mul(loss);
-                let foreseen = v.sub(fall).add(first.mul(attack));
-                let (second, slope) = current(now, load(reciprocal, i), foreseen);
-                let change = half.mul(first.mul(keep).add(second)).sub(fall).add(rest);
-                let moved = v.add(change);
-                rest = change.sub(moved.sub(v));
-                v = moved;
-                first = second.sub(slope.mul(moved.sub(foreseen))).max(V::splat(0.0));
-                peak = now.max(peak);
-                sum_e = sum_e.add(now);
-                sum_e2 = sum_e2.add(now.mul(now));
-                sum_v = sum_v.add(moved);
-            }
-            store(v, &mut state.v, i);
-            store(rest, &mut state.v_rest, i);
-            store(first, &mut state.current, i);
-            store(sum_v, &mut state.sum_v, i);
+    let mut peak: [V; M] = load_all(&state.peak, i);
+    let mut sum_e: [V; M] = load_all(&state.sum_e, i);
+    let mut sum_e2: [V; M] = load_all(&state.sum_e2, i);
+    let mut sum_v: [V; M] = load_all(&state.sum_v, i);
+    let mut v: [V; M] = load_all(&state.v, i);
+    let mut rest: [V; M] = load_all(&state.v_rest, i);
+    let mut first: [V; M] = load_all(&state.current, i);
+    for row in from..to {
+        for m in 0..M {
+            let now: V = load(&e.magnitude[row], i + m);
+            // Heun's rule, one evaluation a step: foresee the voltage with the last current, take the current there, and
+            // go on with the mean of the two. Corrected to the voltage reached, it serves the next step.
+            let fall = v[m].mul(loss);
+            let foreseen = v[m].sub(fall).add(first[m].mul(attack));
+            let (second, slope) = current(now, load(&e.reciprocal[row], i + m), foreseen);
+            let change = half.mul(first[m].mul(keep).add(second)).sub(fall).add(rest[m]);
+            let moved = v[m].add(change);
+            rest[m] = change.sub(moved.sub(v[m]));
+            v[m] = moved;
+            first[m] = second.sub(slope.mul(moved.sub(foreseen))).max(V::splat(0.0));
+            peak[m] = now.max(peak[m]);
+            sum_e[m] = sum_e[m].add(now);
+            sum_e2[m] = sum_e2[m].add(now.mul(now));
+            sum_v[m] = sum_v[m].add(moved);
         }
-        store(peak, &mut state.peak, i);
-        store(sum_e, &mut state.sum_e, i);
-        store(sum_e2, &mut state.sum_e2, i);
     }
+    store_all(peak, &mut state.peak, i);
+    store_all(sum_e, &mut state.sum_e, i);
+    store_all(sum_e2, &mut state.sum_e2, i);
+    store_all(sum_v, &mut state.sum_v, i);
+    store_all(v, &mut state.v, i);
+    store_all(rest, &mut state.v_rest, i);
+    store_all(first, &mut state.current, i);
 }
 
 /// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so

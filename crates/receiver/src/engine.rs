@@ -354,10 +354,13 @@ impl Engine {
             fold::fold(self.set, &stretch.samples.im, &self.window, Runs { offset: 1, ..runs }, values);
         }
         fft::transform(self.set, &self.transform, &mut scratch.work, self.plan.first_bin, &mut sheaf.cells[..bins]);
-        if pass.witnessed && !scratch.rows[0].is_empty() {
-            detectors::magnitude_rows(self.set, &sheaf.cells, &mut scratch.rows);
-            for (i, row) in scratch.rows[..rows].iter().enumerate() {
-                self.witness.row(&mut scratch.held, (first + i) as u64, &row[..bins]);
+        if pass.witnessed {
+            let wanted: Vec<usize> = (0..rows).filter(|i| self.witness.wants((first + i) as u64)).collect();
+            if !wanted.is_empty() {
+                detectors::magnitude_rows(self.set, &sheaf.cells, &mut scratch.rows);
+            }
+            for i in wanted {
+                self.witness.row(&mut scratch.held, (first + i) as u64, &scratch.rows[i][..bins]);
             }
         }
     }

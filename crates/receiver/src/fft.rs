@@ -104,7 +104,7 @@ struct Step {
 
 /// A transform that stays in the nearest cache.
 #[derive(Debug, Clone)]
-struct Short {
+pub(crate) struct Short {
     length: usize,
     steps: Vec<Step>,
 }

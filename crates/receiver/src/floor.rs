@@ -86,6 +86,11 @@ impl Sampler {
         }
     }
 
+    /// Whether spectrum number `j` would be set aside now.
+    pub(crate) fn wants_now(&self, j: u64) -> bool {
+        j.is_multiple_of(self.state.lock().unwrap_or_else(PoisonError::into_inner).stride)
+    }
+
     /// Whether spectrum number `j` is asked for, without a lock for those that never are.
     pub(crate) fn wants(j: u64) -> bool {
         j.is_multiple_of((APART_SIGMA / HOP_SIGMA).ceil() as u64)

@@ -231,10 +231,23 @@ struct Extreme {
 /// A run this long of equal samples at the extreme is taken for clipping: a sampled sine has at most two or three.
 const CLIPPED_RUN: u64 = 4;
 
+/// The highest of `sign·x`: sixteen at a time, which the order of the search does not change.
+fn highest(samples: &[f32], sign: f32) -> f32 {
+    let (wide, rest) = samples.as_chunks::<16>();
+    let mut top = [f32::NEG_INFINITY; 16];
+    for x in wide {
+        for (t, x) in top.iter_mut().zip(x) {
+            *t = if x * sign > *t { x * sign } else { *t };
+        }
+    }
+    let rest = rest.iter().map(|x| x * sign);
+    top.into_iter().chain(rest).fold(f32::NEG_INFINITY, |a, x| if x > a { x } else { a })
+}
+
 impl Extreme {
     /// `sign` 1 for the highest, −1 for the lowest.
     fn add(&mut self, samples: &[f32], sign: f32) {
-        let top = samples.iter().fold(f32::NEG_INFINITY, |a, x| if x * sign > a { x * sign } else { a });
+        let top = highest(samples, sign);
         match self.value {
             Some(v) if top < v => {
                 self.end_run();

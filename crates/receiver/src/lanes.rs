@@ -26,6 +26,8 @@ impl Sixteen {
 
 /// Sixteen numbers in registers.
 pub(crate) trait Lanes16: Copy {
+    /// How many of the machine's registers it takes.
+    const REGISTERS: usize;
     fn splat(x: f32) -> Self;
     fn load(from: &[f32; WIDTH]) -> Self;
     fn store(self, to: &mut [f32; WIDTH]);
@@ -75,6 +77,7 @@ macro_rules! vector {
         // What the target always has needs no unsafe block, what is asked for at run time does.
         #[allow(unused_unsafe, clippy::ptr_offset_with_cast, clippy::erasing_op, clippy::identity_op)]
         impl Lanes16 for $name {
+            const REGISTERS: usize = [$($i),*].len();
             #[inline(always)]
             fn splat(x: f32) -> Self {
                 // SAFETY: see the module's head; this holds for every block here.

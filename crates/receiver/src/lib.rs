@@ -41,10 +41,15 @@ mod witness;
 
 pub use floor::NoiseFloor;
 pub use live::{LiveLevels, Loss, Wish, follow};
-pub use measure::receive;
+pub use measure::{receive, receive_on};
 pub use several::receive_several;
 pub use timeline::{Timeline, TimelineSize};
 pub use types::{Levels, OnProgress, Overload, Progress, RESOLVED_DB, Reading, ReceiverError, Settings, Start};
+
+/// The instruction sets that the receiver's loops can use on this machine, the plainest first.
+pub fn instruction_sets() -> Vec<&'static str> {
+    simd::InstructionSet::available().into_iter().map(simd::InstructionSet::name).collect()
+}
 
 /// The fastest instruction set that this machine offers the receiver's loops, for people.
 pub fn instruction_set() -> &'static str {

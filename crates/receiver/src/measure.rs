@@ -37,6 +37,26 @@ pub fn receive(
     receive_with(source, settings, progress, InstructionSet::best())
 }
 
+/// [`receive`] with one of [`crate::instruction_sets`] by its name instead of the fastest: to compare them. The levels are
+/// the same bits on each.
+///
+/// # Errors
+/// [`ReceiverError::Settings`] names an instruction set that this machine does not have.
+pub fn receive_on(
+    instructions: &str,
+    source: &mut dyn SampleSource,
+    settings: &Settings,
+    progress: &mut OnProgress<'_>,
+) -> Result<Levels, ReceiverError> {
+    let sets = InstructionSet::available();
+    let set = sets.iter().find(|s| s.name() == instructions).ok_or_else(|| ReceiverError::Settings {
+        field: "instructions",
+        what: format!("\"{instructions}\" is no instruction set of this machine"),
+        expected: sets.iter().map(|s| s.name()).collect::<Vec<_>>().join(", "),
+    })?;
+    receive_with(source, settings, progress, *set)
+}
+
 /// Threads that a measurement with these settings uses.
 pub(crate) fn threads_of(settings: &Settings) -> usize {
     settings

@@ -160,7 +160,7 @@ impl Plan {
         let whole = |x: f64| (x - x.round()).abs() <= 1e-9 * x.abs().max(1.0);
         let direct = (whole(per_step) && whole(first) && per_step.round() >= 2.0).then(|| per_step.round() as usize);
         let spectra_per_s = 1.0 / (HOP_SIGMA * sigma_s(bandwidth));
-        let direct_cost = direct.map(|n| spectra_per_s * transform_cost(n, record_complex));
+        let direct_cost = direct.map(|n| spectra_per_s * spectrum_cost(n, record_complex, rate, bandwidth));
         let (mixed_cost, mixed) = cheapest_mix(rate, record_complex, from - centre, last - centre, step, bandwidth);
 
         if let (Some(n), Some(cost)) = (direct, direct_cost)
@@ -181,7 +181,7 @@ impl Plan {
         if direct.is_none()
             && settings.step_hz.is_none()
             && let Some(native) = Native::new(rate, step, [from - centre, to - centre], record_complex)
-            && spectra_per_s * transform_cost(native.length, record_complex) <= NATIVE_WORTH * mixed_cost
+            && spectra_per_s * spectrum_cost(native.length, record_complex, rate, bandwidth) <= NATIVE_WORTH * mixed_cost
         {
             let native_step = rate / native.length as f64;
             notes.push(format!(
@@ -252,6 +252,12 @@ fn transform_cost(n: usize, complex: bool) -> f64 {
     fft::cost(n, complex || !n.is_multiple_of(2))
 }
 
+/// The same with window and fold, at a rate.
+fn spectrum_cost(n: usize, complex: bool, rate_hz: f64, bandwidth_hz: f64) -> f64 {
+    let window = 2.0 * HALF_WIDTH_SIGMA * sigma_s(bandwidth_hz) * rate_hz;
+    transform_cost(n, complex) + 2.0 * window * if complex { 2.0 } else { 1.0 }
+}
+
 /// The cheapest length not below `least`, a little longer at most: `bins_share` bins go through the detectors for each
 /// value of the input.
 fn cheapest_length(least: usize, complex: bool) -> usize {
@@ -288,8 +294,8 @@ fn cheapest_mix(
         let low_pass = KaiserLowPass::new(half / rate, stop / rate, RATE_CHANGE_DB);
         let taps = (2.0 * low_pass.half_length()).ceil() + 1.0;
         let dots = if record_complex { 2.0 } else { 1.0 };
-        // Costs in the transform's unit: one kernel of `taps` for each output sample.
-        let cost = spectra_per_s * transform_cost(length, true) + out * dots * (12.0 + 1.0 * taps);
+        // Two kernels of `taps` for each output sample, summed across a vector in the end.
+        let cost = spectra_per_s * spectrum_cost(length, true, out, bandwidth) + out * dots * (4.0 * taps + 400.0);
         if best.as_ref().is_none_or(|(c, _)| cost < *c) {
             best = Some((cost, (length, Mixed { centre_hz: middle, offset_hz, low_pass })));
         }

@@ -103,8 +103,15 @@ macro_rules! for_each_set {
 for_each_set! {
     /// Moves one meter of every bin over one step with the input held; keeps the highest deflection where `track`.
     fn move_meter / move_meter_body(meter: &mut Meter, x: &WideLanes, f: [[f64; 2]; 2], g: [f64; 2], track: bool);
-    /// Square roots of `sum·scale`, negative rounding left-overs taken as zero.
-    fn root / root_body(out: &mut WideLanes, sum: &WideLanes, scale: f64);
+    /// `out[i] = x[i]·scale`.
+    fn scaled / scaled_body(out: &mut WideLanes, x: &Lanes, scale: f64);
+    /// Leaves `share` of a block's sums in the block, and takes the rest from the sum over all blocks.
+    fn leave / leave_body(sum: &mut WideLanes, block: &mut Lanes, share: f64);
+    /// Adds a block's sums to the sum over all blocks.
+    fn enter / enter_body(sum: &mut WideLanes, block: &Lanes);
+    /// Means of the square roots of what rises or falls evenly from the square of `before` to `sum·scale` (negative rounding
+    /// left-overs taken as zero), whose root then takes the place of `before`.
+    fn root / root_body(out: &mut WideLanes, before: &mut WideLanes, sum: &WideLanes, scale: f64);
     /// Sum of products of a real run with the real and the imaginary half of a kernel.
     fn dot / dot_body(x: &[f32], re: &[f32], im: &[f32]) -> (f32, f32);
 }
@@ -138,10 +145,36 @@ fn move_meter_body(meter: &mut Meter, x: &WideLanes, f: [[f64; 2]; 2], g: [f64; 
 }
 
 #[inline(always)]
-fn root_body(out: &mut WideLanes, sum: &WideLanes, scale: f64) {
+fn scaled_body(out: &mut WideLanes, x: &Lanes, scale: f64) {
+    for i in 0..LANES {
+        out[i] = f64::from(x[i]) * scale;
+    }
+}
+
+#[inline(always)]
+fn leave_body(sum: &mut WideLanes, block: &mut Lanes, share: f64) {
+    for i in 0..LANES {
+        let kept = (f64::from(block[i]) * share) as f32;
+        sum[i] += f64::from(kept) - f64::from(block[i]);
+        block[i] = kept;
+    }
+}
+
+#[inline(always)]
+fn enter_body(sum: &mut WideLanes, block: &Lanes) {
+    for i in 0..LANES {
+        sum[i] += f64::from(block[i]);
+    }
+}
+
+#[inline(always)]
+fn root_body(out: &mut WideLanes, before: &mut WideLanes, sum: &WideLanes, scale: f64) {
     for i in 0..LANES {
         let s = sum[i] * scale;
-        out[i] = (if s > 0.0 { s } else { 0.0 }).sqrt();
+        let now = (if s > 0.0 { s } else { 0.0 }).sqrt();
+        let last = before[i];
+        out[i] = (2.0 / 3.0) * (now * now + now * last + last * last) / (now + last + 1e-300);
+        before[i] = now;
     }
 }
 
@@ -186,10 +219,11 @@ mod tests {
     fn every_instruction_set_gives_the_same_bits() {
         let run = |set: InstructionSet| -> Vec<u64> {
             let mut meter = Meter::new();
+            let mut before = [0.0; LANES];
             for j in 0..40 {
                 let row = numbers(j + 1, LANES);
                 let mut x = [0.0; LANES];
-                root(set, &mut x, &std::array::from_fn(|i| f64::from(row[i])), 0.3);
+                root(set, &mut x, &mut before, &std::array::from_fn(|i| f64::from(row[i])), 0.3);
                 move_meter(set, &mut meter, &x, [[0.99, 0.01], [-0.1, 0.98]], [0.01, 0.1], true);
             }
             let (d0, d1) = dot(set, &numbers(7, 96), &numbers(8, 96), &numbers(9, 96));

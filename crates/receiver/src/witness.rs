@@ -15,6 +15,12 @@ pub(crate) struct Witness {
 }
 
 impl Witness {
+    /// Whether anything is to be kept of spectrum number `j` of the pass.
+    pub(crate) fn wants(&self, j: u64) -> bool {
+        let j = j + self.begins_at.load(Relaxed);
+        self.keeper.is_some() || self.sampler.as_ref().is_some_and(|s| Sampler::wants(j) && s.wants_now(j))
+    }
+
     /// Spectrum number `j` of the pass with its magnitudes, V. Any thread may call it, each with its own `held`.
     pub(crate) fn row(&self, held: &mut Held, j: u64, magnitudes: &[f32]) {
         let j = j + self.begins_at.load(Relaxed);
