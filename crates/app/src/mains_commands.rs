@@ -9,19 +9,12 @@ use mains::harmonics::{
 };
 use mains::record::Mains;
 use mains::supply::SupplyShares;
+use workbench::mains_run::{FlickerChoices, MainsJob, MainsRunRequest, PROBING_CAUTION, add_mains_run, evaluate_mains};
 use workbench::mains_quality::{HarmonicRules, HarmonicsResult, MainsChoices, measure_harmonics};
 
 use crate::outcome::{Failure, Outcome};
 use crate::print::{self, Show};
 use crate::progress::Bar;
-
-/// The cautions of probing the mains, shown wherever a recording of it is judged or set up.
-pub(crate) const PROBING_CAUTION: &str = "\
-Caution, mains voltage: the ground clip of an earthed oscilloscope's probe short-circuits the mains when it touches the
-line, and an unearthed oscilloscope puts its case there. Use a differential or isolating probe rated for the voltage and
-category, and a clamp or isolated current probe; an isolating transformer does not make a probe's ground clip safe to
-move. Fit connections with the supply off, have them made by someone licensed, and follow your local code.
-";
 
 /// Nominal frequency of the mains, Hz.
 pub(crate) fn mains(text: &str) -> Result<Mains, String> {
@@ -312,8 +305,7 @@ pub(crate) fn harmonics_text(r: &HarmonicsResult) -> String {
     }
     let known = if j.known == standards::Known::Memory { ", from memory: check the bought standard" } else { "" };
     text.push_str(&format!("\n{}\n{}, class {}{known}\n", j.sentence, j.standard, j.class));
-    text.push('\n');
-    text.push_str(PROBING_CAUTION);
+    text.push_str(&format!("\nCaution, mains voltage: {PROBING_CAUTION}\n"));
     text
 }
 
@@ -370,4 +362,112 @@ pub(crate) fn harmonics_class(show: Show, a: &HarmonicsClass) -> Result<Outcome,
     };
     print::text(&text)?;
     Ok(Outcome::Done)
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum FlickerLampFlag {
+    /// 60 W lamp at 230 V
+    #[value(name = "230")]
+    V230,
+    /// 60 W lamp at 120 V
+    #[value(name = "120")]
+    V120,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct MainsRun {
+    /// The project's folder
+    pub(crate) dir: PathBuf,
+    /// The record of current, or of voltage and current; it is kept byte for byte
+    pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) mains: MainsFlags,
+    #[command(flatten)]
+    pub(crate) rules: RuleFlags,
+    /// Assess flicker and voltage change too, with the weighting of this lamp
+    #[arg(long, value_enum)]
+    pub(crate) lamp: Option<FlickerLampFlag>,
+    /// Flicker from the current on the reference impedance instead of the recorded voltage
+    #[arg(long, requires = "lamp")]
+    pub(crate) flicker_from_current: bool,
+    /// Kind of equipment for the flicker limits: plain, switched or attended
+    #[arg(long, default_value = "plain")]
+    pub(crate) equipment_kind: String,
+    /// Title of the run
+    #[arg(long)]
+    pub(crate) title: Option<String>,
+    /// Port of the product, by its id [default: the mains port]
+    #[arg(long)]
+    pub(crate) port: Option<String>,
+    /// Sample, by its id in the ledger
+    #[arg(long)]
+    pub(crate) sample: Option<String>,
+    /// Modification state, by its id in the ledger
+    #[arg(long)]
+    pub(crate) state: Option<String>,
+    /// Operating mode
+    #[arg(long)]
+    pub(crate) mode: Option<String>,
+    /// Set-up in words
+    #[arg(long)]
+    pub(crate) set_up: Option<String>,
+    /// Equipment used, by its id in the ledger
+    #[arg(long, value_delimiter = ',')]
+    pub(crate) equipment: Vec<String>,
+}
+
+pub(crate) fn mains_run(show: Show, a: &MainsRun) -> Result<Outcome, Failure> {
+    let request = MainsRunRequest {
+        title: a.title.clone().unwrap_or_default(),
+        port: a.port.clone(),
+        sample: a.sample.clone(),
+        state: a.state.clone(),
+        mode: a.mode.clone(),
+        set_up: a.set_up.clone().unwrap_or_default(),
+        equipment: a.equipment.clone(),
+        notes: String::new(),
+        measured_at: None,
+        job: MainsJob {
+            reading: a.mains.choices()?,
+            harmonics: Some(a.rules.rules()?),
+            flicker: a.lamp.map(|lamp| FlickerChoices {
+                lamp: match lamp {
+                    FlickerLampFlag::V230 => mains::flicker::Lamp::V230,
+                    FlickerLampFlag::V120 => mains::flicker::Lamp::V120,
+                },
+                equipment: a.equipment_kind.clone(),
+                from_current: a.flicker_from_current,
+            }),
+        },
+    };
+    let mut bar = Bar::new(show.quiet);
+    let id = add_mains_run(&a.dir, &a.file, &file_name(&a.file), &request, &mut |s| bar.tell(s))?;
+    drop(bar);
+    mains_run_shown(show, &a.dir, &id)
+}
+
+/// A mains run in full, computed again from its raw file.
+pub(crate) fn mains_run_shown(show: Show, dir: &Path, id: &str) -> Result<Outcome, Failure> {
+    let mut bar = Bar::new(show.quiet);
+    let e = evaluate_mains(dir, id, &mut |s| bar.tell(s))?;
+    drop(bar);
+    let harmonics = e.results.harmonics.as_ref();
+    let flicker = e.results.flicker.as_ref();
+    if show.json {
+        print::json(&serde_json::json!({
+            "run": id, "title": e.run.record.title, "harmonics": harmonics, "flicker": flicker,
+        }))?;
+    } else {
+        let mut text = format!("Run {id}: {}\n", e.run.record.title);
+        if let Some(h) = harmonics {
+            text.push_str(&harmonics_text(h));
+        }
+        if let Some(f) = flicker {
+            text.push_str(&format!("\nFlicker and voltage change: {}\n", f.verdict.sentence));
+        }
+        print::text(&text)?;
+    }
+    let passes = harmonics.is_none_or(|h| outcome_of(h.judgement.verdict) == Outcome::Done)
+        && flicker.is_none_or(|f| f.verdict.passes && f.verdict.complete);
+    Ok(if passes { Outcome::Done } else { Outcome::NotAPass })
 }

@@ -151,7 +151,7 @@ pub(crate) fn summary(verdict: Option<&Verdict>) -> Value {
     })
 }
 
-fn moment(text: &str) -> Result<jiff::Timestamp, WorkError> {
+pub(crate) fn moment(text: &str) -> Result<jiff::Timestamp, WorkError> {
     text.parse::<jiff::Timestamp>().or_else(|_| format!("{text}T12:00:00Z").parse()).map_err(|_| {
         WorkError::input("measured_at", format!("`{text}`"), "a date (2026-03-10) or a time (2026-03-10T09:30:00Z)")
     })
