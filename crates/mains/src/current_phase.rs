@@ -85,8 +85,7 @@ impl CurrentPhase {
     pub(crate) fn advance(&mut self, samples: &[f64], first: usize) {
         while self.next + self.half < first + samples.len() {
             let from = self.next - self.half - first;
-            let z: Complex64 =
-                samples[from..=from + 2 * self.half].iter().zip(&self.kernel).map(|(x, w)| w * *x).sum();
+            let z: Complex64 = samples[from..=from + 2 * self.half].iter().zip(&self.kernel).map(|(x, w)| w * *x).sum();
             self.points.push_back(Point {
                 frame: self.next as f64,
                 phase: z.arg() + FRAC_PI_2,
@@ -115,8 +114,8 @@ impl CurrentPhase {
             let k = self.judged;
             let a = self.points[k].amplitude;
             let alike = |o: Option<&Point>| o.is_some_and(|o| (o.amplitude - a).abs() <= ALIKE * a);
-            let trusted =
-                a > self.floor && (alike(k.checked_sub(2).and_then(|j| self.points.get(j))) || alike(self.points.get(k + 2)));
+            let trusted = a > self.floor
+                && (alike(k.checked_sub(2).and_then(|j| self.points.get(j))) || alike(self.points.get(k + 2)));
             if trusted {
                 // The rate is learned from neighbours a cycle apart, slowly.
                 if let Some(before) = k.checked_sub(2).map(|j| self.points[j])

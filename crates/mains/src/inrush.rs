@@ -197,14 +197,18 @@ pub fn of_current(current_a: &[f64], rate_hz: f64, mains: Mains, threshold_a: f6
             .unwrap_or(current_a.len())
     };
     let squares = |list: &[f64]| list.iter().map(|i| i * i).sum::<f64>() * h;
-    // The first sample above the threshold stands for the rise from zero before it.
+    // A pulse that starts with its peak must not count half a sample too much: trapezoids.
+    let integral = |list: &[f64]| {
+        let ends = list.first().map_or(0.0, |i| i * i) + list.last().map_or(0.0, |i| i * i);
+        (squares(list) - ends * h / 2.0).max(0.0)
+    };
     let tail = &current_a[current_a.len() - (current_a.len() / 4).min((0.1 * rate_hz) as usize)..];
     let settled = if tail.is_empty() { 0.0 } else { squares(tail) / (tail.len() as f64 * h) };
     let calm = current_a
         .chunks(half)
         .rposition(|c| c.len() == half && squares(c) / (half as f64 * h) > 1.1 * 1.1 * settled)
         .map_or(0, |k| ((k + 1) * half).min(current_a.len()));
-    let total = (squares(&current_a[..calm]) - settled * calm as f64 * h).max(0.0);
+    let total = (integral(&current_a[..calm]) - settled * calm as f64 * h).max(0.0);
     let mut sum = 0.0;
     let mut most = 0.0f64;
     for k in 0..current_a.len() {
@@ -219,7 +223,7 @@ pub fn of_current(current_a: &[f64], rate_hz: f64, mains: Mains, threshold_a: f6
         angle_deg: None,
         peak_a: peak,
         peak_after_s: at as f64 * h,
-        first_pulse_a2s: squares(&current_a[..first_end]),
+        first_pulse_a2s: integral(&current_a[..first_end]),
         total_a2s: total,
         half_cycle_rms_a: (most.max(0.0) / half as f64).sqrt(),
         settled_rms_a: settled.sqrt(),
@@ -236,7 +240,7 @@ mod tests {
     fn charging_pulse() {
         let (v, r, c) = (325.0f64, 5.0, 100e-6);
         let rate = 1e6;
-        let list: Vec<f64> = (0..400_000).map(|n| v / r * (-(f64::from(n) + 0.5) / rate / (r * c)).exp()).collect();
+        let list: Vec<f64> = (0..400_000).map(|n| v / r * (-f64::from(n) / rate / (r * c)).exp()).collect();
         let one = of_current(&list, rate, Mains::Hz50, 0.01);
         let exact = c * v * v / (2.0 * r);
         assert!((one.first_pulse_a2s / exact - 1.0).abs() < 1e-4, "{one:?} {exact}");

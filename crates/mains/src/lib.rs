@@ -5,6 +5,7 @@
 //! feeds any number of consumers in one pass. [`harmonics`] and the flicker modules are such consumers. [`supply`] holds
 //! the supply against what the standards ask of a test source. This room opens no files.
 
+pub mod assess;
 mod current_phase;
 pub mod envelope;
 mod error;
@@ -12,6 +13,7 @@ pub mod flicker;
 pub mod harmonics;
 pub mod inrush;
 pub mod line_drop;
+pub mod prediction;
 pub mod record;
 mod resample;
 pub mod supply;

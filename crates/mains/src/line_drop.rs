@@ -12,9 +12,9 @@ use std::f64::consts::{SQRT_2, TAU};
 use serde::{Deserialize, Serialize};
 
 use crate::MainsError;
+use crate::current_phase::CurrentPhase;
 use crate::flicker::{FlickerMeter, FlickerReading, FlickerSettings, Lamp, Past, Reference};
 use crate::record::{Consumer, Mains, MainsBlock};
-use crate::current_phase::CurrentPhase;
 use crate::track::{Node, Tracker};
 use crate::voltage_change::{ChangeReading, ChangeSettings, Impedance, VoltageChangeMeter};
 
@@ -185,12 +185,8 @@ impl LineDrop {
         };
         let m = self.factor as f64;
         for n in fresh {
-            let mut key = Node {
-                frame: n.frame * m + (m - 1.0) / 2.0,
-                phase: n.phase + ahead,
-                rate: n.rate / m,
-                bend: 0.0,
-            };
+            let mut key =
+                Node { frame: n.frame * m + (m - 1.0) / 2.0, phase: n.phase + ahead, rate: n.rate / m, bend: 0.0 };
             if let Some(last) = self.keys.back() {
                 // Whole turns are of no account: the nearest way from where the phase would have run to.
                 let expected = last.phase + f64::midpoint(last.rate, key.rate) * (key.frame - last.frame);
