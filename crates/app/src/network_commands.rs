@@ -71,7 +71,10 @@ fn read(a: &Network) -> Result<Netlist, Failure> {
 /// Eleven digits, and an exponent only where it helps.
 fn plain(x: f64) -> String {
     let r: f64 = format!("{x:.10e}").parse().unwrap_or(x);
-    if r == 0.0 || !r.is_finite() || (1e-4..1e15).contains(&r.abs()) { format!("{r}") } else { format!("{r:e}") }
+    if r == 0.0 {
+        return "0".into();
+    }
+    if !r.is_finite() || (1e-4..1e15).contains(&r.abs()) { format!("{r}") } else { format!("{r:e}") }
 }
 
 fn finite(x: f64) -> Value {

@@ -256,9 +256,9 @@ impl Plan {
             }
             let size = r.sizes();
             for w in 0..W {
-                // A row of nothing but zeros has no error; a NaN must not be lost.
+                // A row of nothing but zeros has no error; a NaN must not be lost, once seen it stays.
                 let e = size[w] / (scale[w] + 1e-300);
-                worst[w] = if e <= worst[w] { worst[w] } else { e };
+                worst[w] = if e <= worst[w] || worst[w].is_nan() { worst[w] } else { e };
             }
         }
         worst
@@ -322,7 +322,7 @@ impl RowOrder {
                 k += 1;
             }
             let e = r.abs() / (scale + 1e-300);
-            worst = if e <= worst { worst } else { e };
+            worst = if e <= worst || worst.is_nan() { worst } else { e };
         }
         worst
     }

@@ -115,6 +115,8 @@ pub(super) struct Engine {
     c: Vec<f64>,
     diagonal: Vec<u32>,
     anchor: Vec<f64>,
+    /// Unknowns that are currents of inductors.
+    settles: Vec<bool>,
     pub(super) devices: Vec<Device>,
     pub(super) switches: Vec<Switch>,
     pub(super) lines: Vec<LineAt>,
@@ -261,6 +263,12 @@ impl Engine {
         for (a, b, branch) in &behaviour_voltage {
             voltage_branch(&mut recorder, *a, *b, *branch);
         }
+        let mut settles = vec![false; layout.size];
+        for s in &stores {
+            if let Store::Inductor { branch, .. } = s {
+                settles[*branch] = true;
+            }
+        }
         let linear_slots = recorder.slots;
         let order = RowOrder::new(&pattern);
         let nnz = pattern.entries.len();
@@ -283,6 +291,7 @@ impl Engine {
             last_plan_values: None,
             linear_slots,
             anchor: vec![0.0; diagonal.len()],
+            settles,
             diagonal,
             devices,
             switches,
@@ -335,6 +344,15 @@ impl Engine {
         self.factored_key = None;
         for ((x, g), c) in self.base.iter_mut().zip(&self.g).zip(&self.c) {
             *x = g + ask.alpha * c;
+        }
+        if ask.standing {
+            // Inductors at rest take a little more: a circulating current is known only as well as the difference of
+            // two voltages lets it be.
+            for (k, (row, col)) in self.pattern.entries.iter().enumerate() {
+                if self.settles[*row as usize] && self.settles[*col as usize] {
+                    self.base[k] = self.g[k] + REST_INDUCTOR * self.c[k];
+                }
+            }
         }
         let mut add = |slot: u32, v: f64| {
             if let Some(x) = self.base.get_mut(slot as usize) {
@@ -600,6 +618,9 @@ impl Engine {
             let mut largest = 0.0f64;
             for i in 0..size {
                 let (new, old) = (self.next[i], x[i]);
+                if ask.standing && self.settles[i] && new.is_finite() {
+                    continue;
+                }
                 if !new.is_finite() {
                     return Err(Miss::Unsettled(i));
                 }
@@ -712,6 +733,8 @@ impl Engine {
     }
 }
 
+/// Voltage across an inductor at rest for its flux, 1/s: 1 mH counts as 1 µΩ.
+const REST_INDUCTOR: f64 = 1e-3;
 /// Conductance that holds a node at its `.ic` voltage, S.
 const HOLD_S: f64 = 1e6;
 /// Part of a node's own conductance (with that of its capacitors in the step) by which its last potential is held.
