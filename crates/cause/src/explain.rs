@@ -47,14 +47,13 @@ pub fn explain(peaks: &[Peak], sources: &[Source], search: &CombSearch) -> Resul
         if let Some(by) = by {
             source_matches.sort_by_key(|m| m.source != by);
         }
-        let evidence = evidence(&comb, source_matches.first(), by.is_some());
-        combs.push(ExplainedComb {
-            source: source_matches.first().map(|m| m.name.clone()),
-            comb,
-            source_matches,
-            looked_for: by.is_some(),
-            evidence,
-        });
+        let looked_for = by.is_some();
+        combs.push(ExplainedComb { comb, source: None, source_matches, looked_for, evidence: Vec::new() });
+    }
+    settle_ratios(&mut combs, sources);
+    for c in &mut combs {
+        c.source = c.source_matches.first().map(|m| m.name.clone());
+        c.evidence = evidence(&c.comb, c.source_matches.first(), c.looked_for);
     }
     let mut explained = vec![false; peaks.len()];
     let members = combs.iter().flat_map(|c| c.comb.members.iter().map(|m| m.peak));
@@ -69,6 +68,29 @@ pub fn explain(peaks: &[Peak], sources: &[Source], search: &CombSearch) -> Resul
         intermodulations: families.intermodulations,
         unexplained: (0..peaks.len()).filter(|&k| !explained[k]).collect(),
     })
+}
+
+/// A half or double of a source whose tolerance is wide fits almost anything. Where another comb is that source itself, such a
+/// match stands only if the two fundamentals are in that ratio within their own uncertainties.
+fn settle_ratios(combs: &mut [ExplainedComb], sources: &[Source]) {
+    let plain: Vec<(usize, f64, f64)> = combs
+        .iter()
+        .filter_map(|c| {
+            let m = c.source_matches.iter().find(|m| (m.times, m.divided_by) == (1, 1))?;
+            Some((m.source, c.comb.fundamental_hz, c.comb.uncertainty_hz))
+        })
+        .collect();
+    for c in combs.iter_mut() {
+        let (own, u) = (c.comb.fundamental_hz, c.comb.uncertainty_hz);
+        c.source_matches.retain(|m| {
+            if (m.times, m.divided_by) == (1, 1) || sources[m.source].tolerance() < 0.01 {
+                return true;
+            }
+            let ratio = f64::from(m.times) / f64::from(m.divided_by);
+            let others = plain.iter().filter(|p| p.0 == m.source);
+            others.clone().count() == 0 || others.clone().any(|p| (own - ratio * p.1).abs() <= 2.0 * (u + ratio * p.2))
+        });
+    }
 }
 
 /// A frequency for people: up to seven digits and a unit.
@@ -142,6 +164,12 @@ fn evidence(comb: &Comb, source: Option<&SourceMatch>, looked_for: bool) -> Vec<
             100.0 * m.relative_deviation,
             100.0 * m.relative_tolerance
         ));
+        if m.by_chance > 0.1 {
+            said.push(format!(
+                "That alone says little: {:.0} % of all fundamentals would match a source of the product as well.",
+                100.0 * m.by_chance
+            ));
+        }
     }
     said
 }

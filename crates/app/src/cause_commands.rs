@@ -1,0 +1,199 @@
+//! `hushfield cause`: what makes the peaks.
+
+use std::path::PathBuf;
+
+use cause::{CombSearch, ExplainedComb};
+use clap::{Args, ValueEnum};
+use project::Product;
+use serde_json::{Value, json};
+use workbench::{Why, WhyChoices, why_of_file, why_of_run};
+
+use crate::args::SweepFlags;
+use crate::choices;
+use crate::outcome::{Failure, Outcome};
+use crate::print::{self, Show, db, hz};
+use crate::progress::Bar;
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ReadAs {
+    /// One peak a row
+    Peaks,
+    /// Levels over the whole range, in which peaks are to be found
+    Trace,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Cause {
+    /// A list of peaks (frequency_hz,level_dbuv), a trace or sweep, or a project's folder with --run
+    pub(crate) path: PathBuf,
+    /// The product.toml whose clocks and converters are looked for
+    #[arg(long)]
+    pub(crate) product: Option<PathBuf>,
+    /// A run of the project
+    #[arg(long)]
+    pub(crate) run: Option<String>,
+    /// Read the file as this, whatever it looks like
+    #[arg(long, value_name = "WHAT")]
+    pub(crate) read_as: Option<ReadAs>,
+    /// Largest error of the frequencies [default: fractions of the bandwidth, and half the step they stand on]
+    #[arg(long, value_name = "HZ", value_parser = above_zero)]
+    pub(crate) tolerance: Option<f64>,
+    /// Lowest fundamental looked for [default: the bandwidth]
+    #[arg(long, value_name = "HZ", value_parser = above_zero)]
+    pub(crate) from: Option<f64>,
+    /// Highest fundamental looked for [default: a third of the highest peak]
+    #[arg(long, value_name = "HZ", value_parser = above_zero)]
+    pub(crate) to: Option<f64>,
+    /// Report combs that at most this share of random lists would show
+    #[arg(long, value_name = "P", default_value_t = 0.01, value_parser = probability)]
+    pub(crate) false_alarm: f64,
+    #[command(flatten)]
+    pub(crate) sweep: SweepFlags,
+}
+
+fn above_zero(text: &str) -> Result<f64, String> {
+    let value = text.parse::<f64>().ok().filter(|v| v.is_finite() && *v > 0.0);
+    value.ok_or_else(|| "expected a number above 0".to_owned())
+}
+
+fn probability(text: &str) -> Result<f64, String> {
+    let value = text.parse::<f64>().ok().filter(|v| *v > 0.0 && *v < 1.0);
+    value.ok_or_else(|| "expected a number between 0 and 1".to_owned())
+}
+
+pub(crate) fn cause(show: Show, a: &Cause) -> Result<Outcome, Failure> {
+    let sweep = choices::sweep(&a.sweep)?;
+    let choices = WhyChoices {
+        bandwidth_hz: sweep.bandwidth_hz,
+        tolerance_hz: a.tolerance,
+        is_list: a.read_as.map(|r| r == ReadAs::Peaks),
+        search: CombSearch { from_hz: a.from, to_hz: a.to, most_false_alarm: a.false_alarm, ..CombSearch::default() },
+    };
+    if let (Some(from), Some(to)) = (a.from, a.to)
+        && from >= to
+    {
+        return Err(Failure::input(format!("--from {from} --to {to}: expected the lower frequency first")));
+    }
+    let why = match (&a.run, a.path.is_dir()) {
+        (Some(run), true) => {
+            let mut bar = Bar::new(show.quiet);
+            why_of_run(&a.path, run, &choices, &mut |s| bar.tell(s))?
+        }
+        (Some(_), false) => {
+            return Err(Failure::input(format!("{}: --run belongs to a project's folder", a.path.display())));
+        }
+        (None, true) => {
+            return Err(Failure::input(format!("{}: a folder; expected --run RUN with it", a.path.display())));
+        }
+        (None, false) => {
+            let product = a.product.as_deref().map(read_product).transpose()?;
+            why_of_file(&a.path, product.as_ref(), &sweep, &choices)?
+        }
+    };
+    if show.json {
+        print::json(&document(&why))?;
+    } else {
+        print::text(&in_words(&why))?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn read_product(path: &std::path::Path) -> Result<Product, Failure> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|e| Failure::input(format!("{name}: {e}")))?;
+    let reading = Product::read(&text, &name).map_err(|e| Failure::input(e.to_string()))?;
+    Ok(reading.product)
+}
+
+fn document(why: &Why) -> Value {
+    let peaks: Vec<Value> = why
+        .explanation
+        .unexplained
+        .iter()
+        .map(|&k| json!({ "frequency_hz": why.peaks[k].frequency_hz, "level_db": why.peaks[k].level_db }))
+        .collect();
+    json!({
+        "peaks": why.peaks.len(),
+        "understood": why.notes,
+        "combs": why.explanation.combs,
+        "modulations": why.explanation.modulations,
+        "intermodulations": why.explanation.intermodulations,
+        "unexplained": peaks,
+    })
+}
+
+fn in_words(why: &Why) -> String {
+    let mut text = String::new();
+    for n in &why.notes {
+        text.push_str(&format!("· {n}\n"));
+    }
+    text.push('\n');
+    let e = &why.explanation;
+    if e.combs.is_empty() {
+        text.push_str("No family of multiples stands out from what a random list of as many peaks would show.\n");
+    }
+    for (i, c) in e.combs.iter().enumerate() {
+        text.push_str(&format!(
+            "{}. {} ± {}: {}\n",
+            i + 1,
+            hz(c.comb.fundamental_hz),
+            hz(c.comb.uncertainty_hz),
+            c.source.as_deref().unwrap_or("no source of the product fits")
+        ));
+        for sentence in &c.evidence {
+            text.push_str(&format!("   {sentence}\n"));
+        }
+        for other in c.source_matches.iter().skip(1).take(2) {
+            text.push_str(&format!(
+                "   Possible too: “{}” ({:+.2} % off).\n",
+                other.name,
+                100.0 * other.relative_deviation
+            ));
+        }
+        text.push_str(&members(c));
+    }
+    for m in &e.modulations {
+        text.push_str(&format!(
+            "{} peaks stand beside multiples of {}, {} ± {} away: it is modulated at that rate.\n",
+            m.sidebands.len(),
+            hz(e.combs[m.comb].comb.fundamental_hz),
+            hz(m.modulation_hz),
+            hz(m.uncertainty_hz)
+        ));
+    }
+    for m in &e.intermodulations {
+        let sums: Vec<String> =
+            m.products.iter().map(|p| format!("{} = {}·f1 {:+}·f2", hz(p.frequency_hz), p.first, p.second)).collect();
+        text.push_str(&format!(
+            "Sums and differences of {} (f1) and {} (f2): {}.\n",
+            hz(e.combs[m.combs[0]].comb.fundamental_hz),
+            hz(e.combs[m.combs[1]].comb.fundamental_hz),
+            sums.join(", ")
+        ));
+    }
+    if !e.unexplained.is_empty() {
+        let left: Vec<String> = e.unexplained.iter().take(20).map(|&k| hz(why.peaks[k].frequency_hz)).collect();
+        let more = e.unexplained.len().saturating_sub(left.len());
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        text.push_str(&format!("Not explained: {}{more}.\n", left.join(", ")));
+    }
+    text
+}
+
+fn members(c: &ExplainedComb) -> String {
+    let rows = c
+        .comb
+        .members
+        .iter()
+        .map(|m| {
+            vec![
+                m.multiple.to_string(),
+                hz(m.frequency_hz),
+                format!("{:+.2}", m.off_hz / 1e3),
+                db(m.level_db),
+                if m.shared { "another family claims it too".to_owned() } else { String::new() },
+            ]
+        })
+        .collect();
+    print::table(&["multiple", "peak", "off by, kHz", "level, dB", ""], rows, &[0, 1, 2, 3])
+}
