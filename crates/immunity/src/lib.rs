@@ -3,9 +3,12 @@
 //!
 //! This room computes on slices and plain structs. It opens no files and knows no projects.
 
+pub use circuit::parse_number;
+
 pub mod analytic;
 pub mod coil;
 pub mod dips;
 pub mod rig;
 pub mod surge;
+pub mod threshold;
 pub mod waveform;
