@@ -34,6 +34,10 @@ pub(crate) enum Command {
         /// The project's folder; must be new or empty
         dir: PathBuf,
     },
+    /// Which tests apply, port by port, with level, criterion, clause and reason; and which do not, and why
+    Plan(crate::campaign_commands::PlanArgs),
+    /// The laboratory days: order, times, set-ups, cost, what to bring
+    Days(crate::campaign_commands::DaysArgs),
     /// Turn a time record into levels on every detector
     Receive(Box<Receive>),
     /// Hold a trace against limits: margins, suspects, verdict, probability
@@ -89,6 +93,13 @@ pub(crate) enum Command {
         #[arg(long, default_value_t = 4174)]
         port: u16,
     },
+    /// Arithmetic of immunity rigs: power for a field, plane, conducted level, frame coil
+    #[command(subcommand)]
+    Rig(crate::rig_commands::Rig),
+    /// Stress of surges on a protection part: current, clamping, energy, wear, rest
+    Surge(Box<crate::stress_commands::Surge>),
+    /// Hold-up through voltage dips and interruptions, missing capacitance, current on return
+    Dips(Box<crate::stress_commands::Dips>),
     /// Hold a generator's captured waveform against its tolerances: front, duration, peaks, timing
     Waveform(Box<crate::immunity_commands::Waveform>),
     /// Find what makes the peaks: families of multiples and the product's sources behind them
@@ -97,14 +108,25 @@ pub(crate) enum Command {
     Fix(Box<crate::fix_commands::Fix>),
     /// The parts remedies are made of; earth-current limits and discharge rules
     Parts(crate::fix_commands::Parts),
+    /// A ferrite on a cable: impedance, effect, and where turns begin to hurt
+    Ferrite(crate::shield_commands::Ferrite),
+    /// Sheets, slots, boxes, cable screens and bonds
+    #[command(subcommand)]
+    Screen(crate::shield_commands::Screen),
+    /// What a protector at a port lets through of a surge, a burst or a static discharge
+    Protect(crate::shield_commands::Protect),
     /// Hold an artificial mains network against its published impedance: from its parts or a measured .s1p
     ArtificialNetwork(crate::fix_commands::ArtificialNetwork),
     /// AC or transient response of a netlist, as CSV
     Network(Box<crate::network_commands::Network>),
     /// Flicker, voltage change and inrush of a recording against IEC 61000-3-3
     Flicker(Box<crate::flicker_commands::Flicker>),
+    /// Predict harmonics, inrush or flicker of an input from its parts, and the part value that just passes
+    Predict(Box<crate::predict_commands::Predict>),
     /// Hold the harmonic currents of a recording against IEC 61000-3-2 or -3-12
     Harmonics(Box<crate::mains_commands::Harmonics>),
+    /// Record a run of harmonic currents (and flicker) in a project: keep the raw file, measure it, judge it
+    MainsRun(Box<crate::mains_commands::MainsRun>),
     /// Ask the questions that lead to the class of IEC 61000-3-2
     HarmonicsClass(crate::mains_commands::HarmonicsClass),
     /// Write shell completions to standard output

@@ -1,6 +1,7 @@
 //! The `hushfield` binary: thin over the workbench. It parses, calls, prints, and gives the exit code.
 
 mod args;
+mod campaign_commands;
 mod cause_commands;
 mod choices;
 mod draw;
@@ -10,10 +11,14 @@ mod immunity_commands;
 mod network_commands;
 mod mains_commands;
 mod outcome;
+mod predict_commands;
 mod print;
 mod progress;
 mod project_commands;
+mod rig_commands;
 mod server;
+mod shield_commands;
+mod stress_commands;
 mod trace_commands;
 
 use std::process::ExitCode;
@@ -42,6 +47,8 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
     match cli.command {
         Command::Demo { dir } => project_commands::demo(show, &dir),
         Command::New { dir } => project_commands::new(show, &dir),
+        Command::Plan(a) => campaign_commands::plan_command(show, &a),
+        Command::Days(a) => campaign_commands::days_command(show, &a),
         Command::Receive(a) => trace_commands::receive(show, &a),
         Command::Judge(a) => trace_commands::judge(show, &a),
         Command::Limits { id, project } => trace_commands::limits(show, id.as_deref(), project.as_deref()),
@@ -59,14 +66,22 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
                 .map(|()| Outcome::Done)
                 .map_err(|e| Failure::input(format!("serve: {e:#}")))
         }
+        Command::Rig(a) => rig_commands::rig(show, &a),
+        Command::Surge(a) => stress_commands::surge(show, &a),
+        Command::Dips(a) => stress_commands::dips(show, &a),
         Command::Waveform(a) => immunity_commands::waveform(show, &a),
         Command::Cause(a) => cause_commands::cause(show, &a),
         Command::Fix(a) => fix_commands::fix(show, &a),
         Command::Parts(a) => fix_commands::parts(show, &a),
+        Command::Ferrite(a) => shield_commands::ferrite(show, &a),
+        Command::Screen(a) => shield_commands::screen(show, &a),
+        Command::Protect(a) => shield_commands::protect(show, &a),
         Command::ArtificialNetwork(a) => fix_commands::artificial_network(show, &a),
         Command::Network(a) => network_commands::network(show, &a),
         Command::Flicker(a) => flicker_commands::flicker(show, &a),
+        Command::Predict(a) => predict_commands::predict(show, &a),
         Command::Harmonics(a) => mains_commands::harmonics(show, &a),
+        Command::MainsRun(a) => mains_commands::mains_run(show, &a),
         Command::HarmonicsClass(a) => mains_commands::harmonics_class(show, &a),
         Command::Completions { shell } => {
             let mut text = Vec::new();
