@@ -25,6 +25,8 @@ pub(crate) struct Constants {
     /// Spectra in the window of the RMS-average detector, and as a whole number.
     window: f64,
     spectra_in_window: usize,
+    /// Blocks in it.
+    blocks: usize,
     /// Least spectra in a block; the meters move once a block.
     short_block: usize,
     /// The meters' movement over such a block, and over one of a spectrum more.
@@ -40,7 +42,8 @@ impl Constants {
             loss: -(-c.release * hop_s).exp_m1() as f32,
         });
         let window = 1.0 / band.rms_corner_hz() / hop_s;
-        let short_block = ((window / WINDOW_BLOCKS as f64).floor() as usize).max(1);
+        let blocks = ((window / BLOCK_SPECTRA) as usize).clamp(WINDOW_BLOCKS[0], WINDOW_BLOCKS[1]);
+        let short_block = ((window / blocks as f64).floor() as usize).max(1);
         let step = |n: usize| MeterStep::new(n as f64 * hop_s, band.meter_s());
         let mut constants = Self {
             set,
@@ -51,22 +54,25 @@ impl Constants {
             meter_s: band.meter_s(),
             window,
             spectra_in_window: 0,
+            blocks,
             short_block,
             steps: [step(short_block), step(short_block + 1)],
         };
-        constants.spectra_in_window = (0..WINDOW_BLOCKS as u64).map(|k| constants.block(k)).sum();
+        constants.spectra_in_window = (0..blocks as u64).map(|k| constants.block(k)).sum();
         constants
     }
 
     /// Spectra in block `k`: blocks differ by one so that the window is a whole number of them.
     fn block(&self, k: u64) -> usize {
-        let end = |k: u64| (k as f64 * self.window / WINDOW_BLOCKS as f64).round() as u64;
+        let end = |k: u64| (k as f64 * self.window / self.blocks as f64).round() as u64;
         ((end(k + 1) - end(k)) as usize).clamp(self.short_block, self.short_block + 1)
     }
 }
 
-/// Blocks in the window of the RMS-average detector: the steps in which it slides.
-const WINDOW_BLOCKS: usize = 20;
+/// Fewest and most blocks in the window of the RMS-average detector: the steps in which it slides. More than the fewest
+/// only where each is still this many spectra long.
+const WINDOW_BLOCKS: [usize; 2] = [20, 40];
+const BLOCK_SPECTRA: f64 = 32.0;
 
 /// Flat part of the spectrum that the interpolation is made for, against the filter's own shape, and how far it reaches
 /// (of half the spectra's rate): what stands far off tune but is tens of decibels stronger is interpolated too.
@@ -144,7 +150,7 @@ impl Group {
             last: [0.0; LANES],
             last_top: [0.0; LANES],
             meters,
-            ring: (0..WINDOW_BLOCKS).map(|k| (c.block(k as u64), [0.0; LANES])).collect(),
+            ring: (0..c.blocks).map(|k| (c.block(k as u64), [0.0; LANES])).collect(),
             ring_sum: [0.0; LANES],
             root: [0.0; LANES],
             block: 0,

@@ -321,3 +321,77 @@ fn crests_body<V: Lanes16>(
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simd::InstructionSet;
+
+    /// Numbers between −1 and 1, the same on every machine.
+    fn number(i: usize) -> f32 {
+        let h = (i as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        let h = (h ^ (h >> 29)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        ((h >> 40) as f32) / (1 << 23) as f32 - 1.0
+    }
+
+    /// A sheaf at one group's bins, of sizes spread over 100 dB.
+    fn sheaf(seed: usize) -> Vec<Cell> {
+        let size = |i: usize| 10f32.powf(-5.0 * number(7 * i).abs());
+        (0..LANES)
+            .map(|i| Cell {
+                re: std::array::from_fn(|r| size(i) * number(seed + i * 100 + r)),
+                im: std::array::from_fn(|r| size(i) * number(seed + i * 100 + 50 + r)),
+            })
+            .collect()
+    }
+
+    #[test]
+    fn every_instruction_set_gives_the_same_bits() {
+        let kernel: [f32; TAPS] = std::array::from_fn(|t| 0.1 * (t as f32 + 1.0) - 0.7);
+        let run = |set: InstructionSet, attack: f32| {
+            let (mut state, mut e) = (Weighting::new(), Box::new(Envelopes::new()));
+            let law = ChargeLaw { attack, loss: 2.3e-4 };
+            let (before, now) = (sheaf(1), sheaf(9000));
+            envelopes(set, &before, WIDTH, &mut e);
+            begin(set, &mut state, &e);
+            detect(set, &mut state, &e, 1, WIDTH, &law);
+            envelopes(set, &now, 13, &mut e);
+            detect(set, &mut state, &e, 0, 13, &law);
+            let raised = state.peak;
+            crests(set, &mut state.peak, &e.top, &before, &now, 13, &kernel);
+            assert!(raised != state.peak);
+            let mut rows: [Vec<f32>; WIDTH] = std::array::from_fn(|_| vec![0.0; LANES]);
+            magnitude_rows(set, &now, &mut rows);
+            let Weighting { v, v_rest, current, peak, sum_e, sum_e2, sum_v } = state;
+            let all = [v, v_rest, current, peak, sum_e, sum_e2, sum_v];
+            let all = all.iter().flatten().chain(rows.iter().flatten());
+            all.map(|x| x.to_bits()).collect::<Vec<u32>>()
+        };
+        for attack in [0.0, 0.047] {
+            let plain = run(InstructionSet::Plain, attack);
+            for set in InstructionSet::available() {
+                assert!(run(set, attack) == plain, "{} differs from plain", set.name());
+            }
+        }
+    }
+
+    #[test]
+    fn magnitudes_are_roots_of_powers() {
+        let cells = sheaf(3);
+        for set in InstructionSet::available() {
+            let mut e = Box::new(Envelopes::new());
+            envelopes(set, &cells, 5, &mut e);
+            for (i, c) in cells.iter().enumerate() {
+                let exact = |r: usize| f64::from(c.re[r]).hypot(f64::from(c.im[r]));
+                for r in 0..WIDTH {
+                    assert!((f64::from(e.magnitude[r][i]) / exact(r) - 1.0).abs() < 5e-7);
+                    assert!((f64::from(e.reciprocal[r][i]) * exact(r) - 1.0).abs() < 5e-7);
+                }
+                assert!(e.top[i] == (0..5).map(|r| e.magnitude[r][i]).fold(0.0, f32::max));
+            }
+            // Silence stays silence.
+            envelopes(set, &[Cell::ZERO; LANES], WIDTH, &mut e);
+            assert!(e.magnitude.iter().flatten().all(|m| *m == 0.0));
+        }
+    }
+}

@@ -1,17 +1,30 @@
 //! Part of a record's spectrum, mixed down and brought to a rate that is a whole number of frequency steps.
 
+#![allow(clippy::inline_always)]
+
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
 use crate::front::Planar;
+use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
 use crate::plan::Mixed;
-use crate::simd::{self, InstructionSet};
+use crate::simd::InstructionSet;
 
 /// Kernels for this many places between two input samples at most are kept; where the rates' ratio needs more, the
 /// output is interpolated between the two nearest.
 const MAX_PHASES: u64 = 4096;
 
-/// A rate changer whose kernels hold the mixer: a complex band-pass round the wanted part.
+/// A rate changer on its way over a record.
 pub(crate) struct Downmix {
+    pub(crate) kernels: Arc<Kernels>,
+    /// Output samples handed out so far.
+    pub(crate) made: u64,
+}
+
+/// A rate changer whose kernels hold the mixer: a complex band-pass round the wanted part. Every output can be worked out
+/// by itself.
+#[derive(Debug)]
+pub(crate) struct Kernels {
     set: InstructionSet,
     taps: usize,
     /// Kernel after kernel, real and imaginary half apart.
@@ -20,28 +33,22 @@ pub(crate) struct Downmix {
     phases: usize,
     /// Input samples per output sample, times 2^64.
     step: u128,
-    /// Where the rates' ratio is a fraction of small numbers: outputs per phase cycle, counted exactly.
+    /// The same as a fraction, where the rates' ratio is one of small numbers.
     exact: Option<(u64, u64)>,
-    /// Output samples made so far.
-    made: u64,
-    /// Input position of the next output: whole sample and fraction (of 2^64, or of the exact denominator).
-    whole: u64,
-    fraction: u64,
     /// Turns per output sample by which the grid misses zero.
     turns: f64,
     /// One block of that rotation.
     table: Vec<(f32, f32)>,
-    /// Input not yet used up; its first sample is number `base`.
-    input: Planar,
-    base: u64,
 }
 
 const TABLE: usize = 256;
+/// Outputs whose sums across the vector are taken together.
+const TOGETHER: usize = WIDTH / 2;
 
 impl Downmix {
     pub(crate) fn new(mixed: &Mixed, rate_hz: f64, out_hz: f64, set: InstructionSet) -> Self {
         let half = mixed.low_pass.half_length().ceil() as usize + 1;
-        let taps = (2 * half).next_multiple_of(16);
+        let taps = (2 * half).next_multiple_of(WIDTH);
         let exact = fraction(rate_hz / out_hz, MAX_PHASES);
         let phases = exact.map_or(1024, |(_, q)| q as usize);
         // The last kernel repeats the first a whole sample on, for interpolation up to it.
@@ -64,94 +71,72 @@ impl Downmix {
                 (a.cos() as f32, -a.sin() as f32)
             })
             .collect();
-        Self {
-            set,
-            taps,
-            re,
-            im,
-            phases,
-            step: (rate_hz / out_hz * 2f64.powi(64)) as u128,
-            exact,
-            made: 0,
-            whole: 0,
-            fraction: 0,
-            turns,
-            table,
-            input: Planar::default(),
-            base: 0,
-        }
+        let step = (rate_hz / out_hz * 2f64.powi(64)) as u128;
+        Self { kernels: Arc::new(Kernels { set, taps, re, im, phases, step, exact, turns, table }), made: 0 }
     }
 
     /// Back to the record's beginning.
     pub(crate) fn restart(&mut self) {
         self.made = 0;
-        self.whole = 0;
-        self.fraction = 0;
-        self.input.clear();
-        self.base = 0;
     }
+}
 
-    /// Takes what stands in `from` and appends all outputs whose kernel it completes.
-    pub(crate) fn run(&mut self, from: &mut Planar, to: &mut Planar) {
-        self.input.extend_from(from, 0);
-        from.clear();
-        let have = self.base + self.input.len() as u64;
-        let start = to.len();
-        while self.whole + self.taps as u64 <= have {
-            let at = (self.whole - self.base) as usize;
-            let (a, b) = match self.exact {
-                Some(_) => self.output(at, self.fraction as usize),
-                None => {
-                    let place = self.fraction as f64 / 2f64.powi(64) * self.phases as f64;
-                    let phase = (place as usize).min(self.phases - 1);
-                    let share = (place - phase as f64) as f32;
-                    let (a0, b0) = self.output(at, phase);
-                    let (a1, b1) = self.output(at, phase + 1);
-                    (a0 + share * (a1 - a0), b0 + share * (b1 - b0))
-                }
-            };
-            to.re.push(a);
-            to.im.push(b);
-            match self.exact {
-                Some((p, q)) => {
-                    self.fraction += p % q;
-                    self.whole += p / q;
-                    if self.fraction >= q {
-                        self.fraction -= q;
-                        self.whole += 1;
-                    }
-                }
-                None => {
-                    let next = u128::from(self.fraction) + self.step;
-                    self.whole += (next >> 64) as u64;
-                    self.fraction = next as u64;
-                }
+impl Kernels {
+    /// Number of the first input sample under the kernel of output `m`, which kernel, and how far towards the next one.
+    fn place(&self, m: u64) -> (u64, usize, f32) {
+        match self.exact {
+            Some((p, q)) => {
+                let at = u128::from(m) * u128::from(p);
+                ((at / u128::from(q)) as u64, (at % u128::from(q)) as usize, 0.0)
+            }
+            None => {
+                let at = u128::from(m) * self.step;
+                let place = (at as u64) as f64 / 2f64.powi(64) * self.phases as f64;
+                let phase = (place as usize).min(self.phases - 1);
+                ((at >> 64) as u64, phase, (place - phase as f64) as f32)
             }
         }
-        let used = (self.whole - self.base).min(self.input.len() as u64) as usize;
-        self.input.drop_front(used);
-        self.base += used as u64;
+    }
+
+    /// Number of the first input sample that output `m` needs.
+    pub(crate) fn first_input(&self, m: u64) -> u64 {
+        self.place(m).0
+    }
+
+    /// Number of outputs whose kernels the first `have` input samples complete.
+    pub(crate) fn complete(&self, have: u64) -> u64 {
+        let fits = |m: u64| self.place(m).0 + self.taps as u64 <= have;
+        if !fits(0) {
+            return 0;
+        }
+        let (mut low, mut high) = (0, ((have as f64 * 2f64.powi(64) / self.step as f64) as u64).saturating_add(2));
+        while high - low > 1 {
+            let middle = low + (high - low) / 2;
+            if fits(middle) {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        low + 1
+    }
+
+    /// Outputs `first..first + count` into `to`, which is emptied; sample number `base` is the first of `input`.
+    pub(crate) fn run(&self, input: &Planar, base: u64, first: u64, count: usize, to: &mut Planar) {
+        to.clear();
+        to.re.resize(count.next_multiple_of(TOGETHER), 0.0);
+        to.im.resize(count.next_multiple_of(TOGETHER), 0.0);
+        mix(self.set, self, input, base, first, count, to);
+        to.re.truncate(count);
+        to.im.truncate(count);
         if self.turns != 0.0 {
-            self.rotate(to, start);
+            self.rotate(to, first);
         }
-        self.made += (to.len() - start) as u64;
     }
 
-    fn output(&self, at: usize, phase: usize) -> (f32, f32) {
-        let kernel = phase * self.taps..(phase + 1) * self.taps;
-        let window = at..at + self.taps;
-        let (re, im) = (&self.re[kernel.clone()], &self.im[kernel]);
-        let (a, b) = simd::dot(self.set, &self.input.re[window.clone()], re, im);
-        if self.input.im.is_empty() {
-            return (a, b);
-        }
-        let (c, d) = simd::dot(self.set, &self.input.im[window], re, im);
-        (a - d, b + c)
-    }
-
-    fn rotate(&self, to: &mut Planar, start: usize) {
-        let mut number = self.made;
-        let mut i = start;
+    fn rotate(&self, to: &mut Planar, first: u64) {
+        let mut number = first;
+        let mut i = 0;
         while i < to.len() {
             let block = number / TABLE as u64;
             let within = (number % TABLE as u64) as usize;
@@ -167,6 +152,73 @@ impl Downmix {
             number += n as u64;
         }
     }
+}
+
+for_each_lanes! {
+    /// Outputs before the rotation, in whole lots of `TOGETHER`.
+    fn mix / mix_body(kernels: &Kernels, input: &Planar, base: u64, first: u64, count: usize, to: &mut Planar);
+}
+
+#[inline(always)]
+fn part<V: Lanes16>(x: &[f32], i: usize) -> V {
+    V::load(x[i..].first_chunk().unwrap_or(&[0.0; WIDTH]))
+}
+
+#[inline(always)]
+fn mix_body<V: Lanes16>(kernels: &Kernels, input: &Planar, base: u64, first: u64, count: usize, to: &mut Planar) {
+    let zero = V::splat(0.0);
+    let taps = kernels.taps;
+    for lot in (0..count).step_by(TOGETHER) {
+        let mut sums = [zero; WIDTH];
+        for i in 0..TOGETHER.min(count - lot) {
+            let (whole, phase, share) = kernels.place(first + (lot + i) as u64);
+            let at = (whole - base) as usize;
+            let x = &input.re[at..at + taps];
+            let (hr, hi) = phase_of(kernels, phase);
+            let (nr, ni) = phase_of(kernels, phase + usize::from(share != 0.0));
+            let between = V::splat(share);
+            let (mut a, mut b) = (zero, zero);
+            for j in (0..taps).step_by(WIDTH) {
+                let (mut r, mut s): (V, V) = (part(hr, j), part(hi, j));
+                if share != 0.0 {
+                    r = r.add(between.mul(part::<V>(nr, j).sub(r)));
+                    s = s.add(between.mul(part::<V>(ni, j).sub(s)));
+                }
+                let x: V = part(x, j);
+                a = a.add(x.mul(r));
+                b = b.add(x.mul(s));
+                if !input.im.is_empty() {
+                    let y: V = part(&input.im[at..at + taps], j);
+                    a = a.sub(y.mul(s));
+                    b = b.add(y.mul(r));
+                }
+            }
+            sums[2 * i] = a;
+            sums[2 * i + 1] = b;
+        }
+        // Sums across each vector, all of them together.
+        V::transpose(&mut sums);
+        let mut width = WIDTH / 2;
+        while width > 0 {
+            for i in 0..width {
+                sums[i] = sums[i].add(sums[i + width]);
+            }
+            width /= 2;
+        }
+        let mut both = [0.0; WIDTH];
+        sums[0].store(&mut both);
+        for i in 0..TOGETHER {
+            to.re[lot + i] = both[2 * i];
+            to.im[lot + i] = both[2 * i + 1];
+        }
+    }
+}
+
+/// Real and imaginary half of one kernel.
+#[inline(always)]
+fn phase_of(kernels: &Kernels, phase: usize) -> (&[f32], &[f32]) {
+    let range = phase * kernels.taps..(phase + 1) * kernels.taps;
+    (&kernels.re[range.clone()], &kernels.im[range])
 }
 
 /// `x` as a fraction p/q with q up to `largest`, where it is one to rounding.

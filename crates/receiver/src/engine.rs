@@ -7,12 +7,15 @@
 use std::any::Any;
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
-use std::sync::{Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
+use std::sync::atomic::{
+    AtomicUsize,
+    Ordering::{Acquire, Relaxed, Release},
+};
+use std::sync::{Arc, Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
 
 use crate::bins::{Constants, Group};
 use crate::detectors::{self, Envelopes};
-use crate::downmix::Downmix;
+use crate::downmix::{Downmix, Kernels};
 use crate::fft::{self, Batch, Cell, Workspace};
 use crate::fold::{self, Runs, Window};
 use crate::front::{Front, Planar};
@@ -37,6 +40,19 @@ struct Stretch {
     samples: Planar,
 }
 
+/// Input of the rate changer (its first sample is number `base`) and the outputs it is to give.
+#[derive(Default)]
+struct Mixing {
+    kernels: Option<Arc<Kernels>>,
+    input: Planar,
+    base: u64,
+    first: u64,
+    count: usize,
+}
+
+/// Outputs of the rate changer in one piece of work.
+const PIECE: usize = 2048;
+
 /// What a thread needs of its own.
 struct Scratch {
     work: Workspace,
@@ -59,6 +75,9 @@ pub(crate) struct Engine {
     sheaves: Vec<RwLock<Sheaf>>,
     groups: Vec<Mutex<Group>>,
     stretches: [RwLock<Stretch>; 2],
+    /// Outputs of the rate changer that are to be worked out, and those that were, piece by piece.
+    mixing: RwLock<Mixing>,
+    pieces: Vec<Mutex<Planar>>,
     threads: usize,
     /// Looks on during passes that ask for it.
     pub(crate) witness: Witness,
@@ -118,6 +137,8 @@ impl Engine {
             tile,
             sheaves,
             stretches: [RwLock::default(), RwLock::default()],
+            mixing: RwLock::default(),
+            pieces: (0..(window.len() + hop * tile) / PIECE + 2).map(|_| Mutex::default()).collect(),
             threads: threads.max(1),
             witness: Witness::default(),
             plan,
@@ -161,11 +182,19 @@ impl Engine {
             s.base = 0;
             s.samples.clear();
         }
-        let mut reader = Reader { front, downmix, raw: Planar::default(), ended: false, pass, progress };
-        let count = self.spectra_in(reader.fill(self, 0)?, 0, pass);
+        {
+            let mut mixing = self.mixing.write().unwrap_or_else(PoisonError::into_inner);
+            mixing.input.clear();
+            mixing.base = 0;
+            mixing.kernels = downmix.as_deref().map(|d| Arc::clone(&d.kernels));
+        }
+        let mut reader = Reader { front, downmix, ended: false, pass, progress };
 
         // Spectra first_spectrum..+spectra are worked out, first_detect..+detect go through the detectors.
         let work = Work::default();
+        reader.fill(self, 0, &work)?;
+        self.mix(&work);
+        let count = self.spectra_in(reader.filled(self, 0, &work), 0, pass);
         work.spectra.store(count, Relaxed);
         // Where all meet before and after a tile; known once it is known how many threads the system grants.
         let meetings: OnceLock<[Barrier; 2]> = OnceLock::new();
@@ -208,10 +237,10 @@ impl Engine {
                 }
                 start.wait();
                 // The first thread reads on while the others begin.
-                let mut filled = Ok(0);
+                let mut filled = Ok(());
                 guarded(&mut || {
                     if spectra == self.tile {
-                        filled = reader.fill(self, tile + 1);
+                        filled = reader.fill(self, tile + 1, &work);
                     }
                     self.share(&work, pass, scratch.get_or_insert_with(|| self.scratch()));
                 });
@@ -220,8 +249,10 @@ impl Engine {
                     break Ok(0);
                 }
                 let next = match filled {
-                    Ok(samples) if spectra == self.tile => self.spectra_in(samples, tile + 1, pass),
-                    Ok(_) => 0,
+                    Ok(()) if spectra == self.tile => {
+                        self.spectra_in(reader.filled(self, tile + 1, &work), tile + 1, pass)
+                    }
+                    Ok(()) => 0,
                     Err(e) => break Err(e),
                 };
                 work.total.fetch_add(spectra, Relaxed);
@@ -297,6 +328,7 @@ impl Engine {
             }
             self.witness.flush(&mut scratch.held);
         }
+        self.mix(work);
         let (from, detect) = (work.first_detect.load(Relaxed), work.detect.load(Relaxed));
         if detect > 0 {
             let sheaves = self.read_sheaves(from / WIDTH, detect.div_ceil(WIDTH));
@@ -322,6 +354,26 @@ impl Engine {
                     }
                 }
             }
+        }
+        // The first thread may have read on only now.
+        self.mix(work);
+    }
+
+    /// Pieces of the rate changer's output, until none is left or there are none yet.
+    fn mix(&self, work: &Work) {
+        if work.pieces.load(Acquire) == 0 {
+            return;
+        }
+        let mixing = self.mixing.read().unwrap_or_else(PoisonError::into_inner);
+        let Some(kernels) = &mixing.kernels else { return };
+        loop {
+            let done = work.next_piece.fetch_add(1, Relaxed) * PIECE;
+            if done >= mixing.count {
+                break;
+            }
+            let count = PIECE.min(mixing.count - done);
+            let mut piece = self.pieces[done / PIECE].lock().unwrap_or_else(PoisonError::into_inner);
+            kernels.run(&mixing.input, mixing.base, mixing.first + done as u64, count, &mut piece);
         }
     }
 
@@ -375,6 +427,9 @@ struct Work {
     first_detect: AtomicUsize,
     detect: AtomicUsize,
     next_groups: AtomicUsize,
+    /// Pieces of the rate changer's output that can be worked out.
+    pieces: AtomicUsize,
+    next_piece: AtomicUsize,
     total: AtomicUsize,
     over: AtomicUsize,
 }
@@ -383,15 +438,15 @@ struct Work {
 struct Reader<'r, 's, 'p> {
     front: &'r mut Front<'s>,
     downmix: Option<&'r mut Downmix>,
-    raw: Planar,
     ended: bool,
     pass: Pass,
     progress: &'p mut dyn FnMut(&Progress) -> ControlFlow<()>,
 }
 
 impl Reader<'_, '_, '_> {
-    /// Fills the stretch of tile `tile` and says how many samples it holds.
-    fn fill(&mut self, engine: &Engine, tile: u64) -> Result<usize, ReceiverError> {
+    /// Reads what the stretch of tile `tile` needs. Where the rate is changed, the outputs are then worked out piece by
+    /// piece by whoever has time.
+    fn fill(&mut self, engine: &Engine, tile: u64, work: &Work) -> Result<(), ReceiverError> {
         let report = Progress {
             frames_done: self.front.frames,
             frames_total: self.front.frames_total(),
@@ -415,16 +470,39 @@ impl Reader<'_, '_, '_> {
                 next.samples.extend_from(&last.samples, skip);
             }
         }
-        while next.samples.len() < wanted && !self.ended {
-            match self.downmix.as_deref_mut() {
-                None => self.ended = !self.front.append(&mut next.samples)?,
-                Some(d) => {
-                    self.ended = !self.front.append(&mut self.raw)?;
-                    d.run(&mut self.raw, &mut next.samples);
-                }
+        let Some(downmix) = self.downmix.as_deref_mut() else {
+            while next.samples.len() < wanted && !self.ended {
+                self.ended = !self.front.append(&mut next.samples)?;
             }
+            return Ok(());
+        };
+        let missing = wanted.saturating_sub(next.samples.len());
+        let kernels = &downmix.kernels;
+        let mut mixing = engine.mixing.write().unwrap_or_else(PoisonError::into_inner);
+        let Mixing { input, base, first, count, .. } = &mut *mixing;
+        let used = (kernels.first_input(downmix.made).saturating_sub(*base) as usize).min(input.len());
+        input.drop_front(used);
+        *base += used as u64;
+        let mut ready = kernels.complete(*base + input.len() as u64) - downmix.made;
+        while ready < missing as u64 && !self.ended {
+            self.ended = !self.front.append(input)?;
+            ready = kernels.complete(*base + input.len() as u64) - downmix.made;
         }
-        Ok(next.samples.len())
+        *first = downmix.made;
+        *count = (ready as usize).min(missing);
+        downmix.made += *count as u64;
+        work.next_piece.store(0, Relaxed);
+        work.pieces.store(count.div_ceil(PIECE), Release);
+        Ok(())
+    }
+
+    /// When all have met: samples that the stretch of tile `tile` holds.
+    fn filled(&mut self, engine: &Engine, tile: u64, work: &Work) -> usize {
+        let mut stretch = engine.stretches[(tile % 2) as usize].write().unwrap_or_else(PoisonError::into_inner);
+        for piece in &engine.pieces[..work.pieces.swap(0, Relaxed)] {
+            stretch.samples.extend_from(&piece.lock().unwrap_or_else(PoisonError::into_inner), 0);
+        }
+        stretch.samples.len()
     }
 }
 

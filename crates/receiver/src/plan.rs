@@ -181,7 +181,8 @@ impl Plan {
         if direct.is_none()
             && settings.step_hz.is_none()
             && let Some(native) = Native::new(rate, step, [from - centre, to - centre], record_complex)
-            && spectra_per_s * spectrum_cost(native.length, record_complex, rate, bandwidth) <= NATIVE_WORTH * mixed_cost
+            && spectra_per_s * spectrum_cost(native.length, record_complex, rate, bandwidth)
+                <= NATIVE_WORTH * mixed_cost
         {
             let native_step = rate / native.length as f64;
             notes.push(format!(

@@ -109,11 +109,9 @@ for_each_set! {
     fn leave / leave_body(sum: &mut WideLanes, block: &mut Lanes, share: f64);
     /// Adds a block's sums to the sum over all blocks.
     fn enter / enter_body(sum: &mut WideLanes, block: &Lanes);
-    /// Means of the square roots of what rises or falls evenly from the square of `before` to `sum·scale` (negative rounding
-    /// left-overs taken as zero), whose root then takes the place of `before`.
+    /// Square roots of `sum·scale` (negative rounding left-overs taken as zero), each joined by the mean with the root
+    /// before it, which it then takes the place of.
     fn root / root_body(out: &mut WideLanes, before: &mut WideLanes, sum: &WideLanes, scale: f64);
-    /// Sum of products of a real run with the real and the imaginary half of a kernel.
-    fn dot / dot_body(x: &[f32], re: &[f32], im: &[f32]) -> (f32, f32);
 }
 
 /// One meter of every bin of a group.
@@ -172,31 +170,9 @@ fn root_body(out: &mut WideLanes, before: &mut WideLanes, sum: &WideLanes, scale
     for i in 0..LANES {
         let s = sum[i] * scale;
         let now = (if s > 0.0 { s } else { 0.0 }).sqrt();
-        let last = before[i];
-        out[i] = (2.0 / 3.0) * (now * now + now * last + last * last) / (now + last + 1e-300);
+        out[i] = 0.5 * (before[i] + now);
         before[i] = now;
     }
-}
-
-#[inline(always)]
-fn dot_body(x: &[f32], re: &[f32], im: &[f32]) -> (f32, f32) {
-    const W: usize = 16;
-    let (mut a, mut b) = ([0.0_f32; W], [0.0_f32; W]);
-    for ((x, re), im) in x.chunks_exact(W).zip(re.chunks_exact(W)).zip(im.chunks_exact(W)) {
-        for i in 0..W {
-            a[i] += x[i] * re[i];
-            b[i] += x[i] * im[i];
-        }
-    }
-    let mut width = W / 2;
-    while width > 0 {
-        for i in 0..width {
-            a[i] += a[i + width];
-            b[i] += b[i + width];
-        }
-        width /= 2;
-    }
-    (a[0], b[0])
 }
 
 #[cfg(test)]
@@ -226,11 +202,7 @@ mod tests {
                 root(set, &mut x, &mut before, &std::array::from_fn(|i| f64::from(row[i])), 0.3);
                 move_meter(set, &mut meter, &x, [[0.99, 0.01], [-0.1, 0.98]], [0.01, 0.1], true);
             }
-            let (d0, d1) = dot(set, &numbers(7, 96), &numbers(8, 96), &numbers(9, 96));
-            [u64::from(d0.to_bits()), u64::from(d1.to_bits())]
-                .into_iter()
-                .chain(meter.top.iter().map(|x| x.to_bits()))
-                .collect()
+            meter.top.iter().map(|x| x.to_bits()).collect()
         };
         let plain = run(InstructionSet::Plain);
         for set in InstructionSet::available() {

@@ -304,6 +304,41 @@ fn formats_channels_and_threads_change_nothing() {
 }
 
 #[test]
+fn every_instruction_set_gives_the_same_trace() {
+    // A direct grid, one for which the rate is changed, and a complex record: traces as text, to four decimals.
+    let rate = 1.35e6;
+    let x: Vec<f32> = make(&json!({"rate_hz": rate, "seconds": 0.02, "parts": [
+        {"kind": "sine", "f_hz": 303e3, "level_dbuv": 80.0},
+        {"kind": "pulses", "area_vs": 4e-8, "rate_hz": 300.0, "first_s": 0.001},
+        {"kind": "noise", "density_dbuv_per_rthz": 10.0, "seed": 4}]}));
+    let on = |set: &str, step: f64, complex: bool| {
+        let mut source = Memory::new(Samples::F32(x.clone()));
+        source.complex = complex;
+        let mut s = settings(Band::B, rate, 153e3, 600e3, step, Start::Settled);
+        s.threads = Some(2);
+        let levels = receiver::receive_on(set, &mut source, &s, &mut |_| ControlFlow::Continue(())).unwrap();
+        let row = |k: usize| levels.readings.iter().map(|r| format!(",{:.4}", r.level_dbuv[k])).collect::<String>();
+        levels.frequency_hz.iter().enumerate().map(|(k, f)| format!("{f:.3}{}\n", row(k))).collect::<String>()
+    };
+    let sets = receiver::instruction_sets();
+    println!("compared: {}", sets.join(", "));
+    for (step, complex) in [(4500.0, false), (4321.0, false), (4500.0, true)] {
+        let plain = on(sets[0], step, complex);
+        assert!(plain.lines().count() > 90);
+        for set in &sets[1..] {
+            assert!(on(set, step, complex) == plain, "{set} differs from {} at a step of {step}", sets[0]);
+        }
+    }
+    let unknown = receiver::receive_on(
+        "abacus",
+        &mut Memory::new(Samples::F32(x.clone())),
+        &Settings::new(Band::B, rate),
+        &mut |_| ControlFlow::Continue(()),
+    );
+    assert!(unknown.unwrap_err().to_string().contains("plain"));
+}
+
+#[test]
 fn bytes_and_their_rounding_floor() {
     let rate = 1.35e6;
     let x = sine(rate, 0.05, 303e3, 100.0);
