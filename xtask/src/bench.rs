@@ -1,5 +1,6 @@
 //! The receiver beside a numpy/scipy script: the same record, in turn, in one run. Prints whole-process times, seconds of
-//! signal a second, the ratio, and how far each lies from the exact model.
+//! signal a second, the share of the work that does not spread over threads, the ratio, how far each lies from the exact
+//! model, and the receiver alone on each instruction set of the machine.
 
 use std::fs;
 use std::path::Path;
@@ -20,16 +21,18 @@ struct Race {
     script: bool,
 }
 
-const RACES: [Race; 4] = [
+const RACES: [Race; 5] = [
     Race { band: "A", rate_hz: 400e3, seconds: 4.0, grid: None, runs: 3, script: true },
-    Race { band: "B", rate_hz: 62.5e6, seconds: 1.0, grid: None, runs: 3, script: true },
-    Race { band: "C", rate_hz: 2.5e9, seconds: 0.01, grid: Some(["30e6", "1e9", "60e3"]), runs: 3, script: true },
+    Race { band: "B", rate_hz: 62.5e6, seconds: 1.0, grid: None, runs: 5, script: true },
+    // Bands C and D in one: the record's own frequencies, at most 60 kHz apart, and then 60 kHz exactly.
+    Race { band: "C", rate_hz: 2.5e9, seconds: 0.01, grid: Some(["30e6", "1e9", ""]), runs: 5, script: true },
+    Race { band: "C", rate_hz: 2.5e9, seconds: 0.01, grid: Some(["30e6", "1e9", "60e3"]), runs: 3, script: false },
     Race { band: "E", rate_hz: 5e9, seconds: 0.004, grid: Some(["1e9", "2e9", "500e3"]), runs: 3, script: true },
 ];
 
-fn median(mut times: Vec<f64>) -> f64 {
-    times.sort_by(f64::total_cmp);
-    times[times.len() / 2]
+/// The least disturbed run.
+fn fastest(times: &[f64]) -> f64 {
+    times.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
 fn timed(c: &mut Command) -> Result<f64, String> {
@@ -56,16 +59,49 @@ fn worst(python: &Path, trace: &Path, record: &Path, race: &Race) -> Result<Stri
     if number.is_empty() { Err(format!("accuracy.py: {}", String::from_utf8_lossy(&out.stderr))) } else { Ok(number) }
 }
 
+/// What the search for causes finds on lists and products whose cause is known.
+fn causes() -> Done {
+    for (heading, example, arguments) in [
+        ("Families of multiples in simulated lists of peaks", "lists", ["200", "2026", "300"]),
+        ("Makers of simulated emissions", "makers", ["600", "2026", ""]),
+    ] {
+        println!("\n{heading}");
+        let mut c = Command::new("cargo");
+        c.current_dir(root()).args(["run", "--release", "--quiet", "-p", "cause", "--example", example, "--"]);
+        c.args(arguments.iter().filter(|a| !a.is_empty()));
+        let status = c.status().map_err(|e| format!("cargo: {e}"))?;
+        if !status.success() {
+            return Err(format!("{example}: {status}"));
+        }
+    }
+    Ok(())
+}
+
+/// The receiver without anything round it, as a program.
+fn example() -> Result<std::path::PathBuf, String> {
+    let built = Command::new(env!("CARGO"))
+        .current_dir(root())
+        .args(["build", "--quiet", "--release", "-p", "receiver", "--example", "receive_npy"])
+        .status()
+        .map_err(|e| e.to_string())?;
+    if built.success() {
+        Ok(target().join("release/examples/receive_npy"))
+    } else {
+        Err("the receiver's example could not be built".into())
+    }
+}
+
 pub(crate) fn run(bands: &[&str]) -> Done {
+    if bands == ["causes"] {
+        return causes();
+    }
     let hushfield = release()?;
     let python = python()?;
     let folder = target().join("bench");
     fs::create_dir_all(&folder).map_err(|e| e.to_string())?;
     let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-    println!("whole processes, median of the runs, {cores} core(s); the script runs on one core");
-    println!(
-        "band  signal       hushfield, 1 thread    hushfield, all cores   numpy/scipy            ratio   worst error, dB: ours / script"
-    );
+    println!("whole processes, the fastest of the runs; {cores} core(s), the script on one");
+    let alone = example()?;
     for race in RACES.iter().filter(|r| bands.is_empty() || bands.contains(&r.band)) {
         let record = folder.join(format!("{}.npy", race.band));
         let seconds = race.seconds.to_string();
@@ -83,7 +119,10 @@ pub(crate) fn run(bands: &[&str]) -> Done {
         let (ours, theirs) = (folder.join("ours.csv"), folder.join("script.csv"));
         let grid = |c: &mut Command| {
             if let Some([from, to, step]) = race.grid {
-                c.args(["--from", from, "--to", to, "--step", step]);
+                c.args(["--from", from, "--to", to]);
+                if !step.is_empty() {
+                    c.args(["--step", step]);
+                }
             }
         };
         let us = |threads: Option<&str>| {
@@ -112,21 +151,50 @@ pub(crate) fn run(bands: &[&str]) -> Done {
                 other.push(timed(&mut script())?);
             }
         }
-        let (one, all) = (median(one), median(all));
-        let speed = |t: f64| format!("{t:7.3} s ({:.4} s/s)", race.seconds / t);
-        let other = if other.is_empty() { None } else { Some(median(other)) };
-        let error = worst(&python, &ours, &record, race)?;
-        let script_error = if other.is_some() { worst(&python, &theirs, &record, race)? } else { "–".into() };
+        let (one, all) = (fastest(&one), fastest(&all));
+        let speed = |t: f64| format!("{t:8.3} s  {:.4} x real time", race.seconds / t);
+        let trace = fs::read_to_string(&ours).map_err(|e| e.to_string())?;
         println!(
-            "{:<5} {:<12} {:<22} {:<22} {:<22} {:<7} {error} / {script_error}",
+            "\nband {}: {} s at {} MS/s, {} frequencies{}",
             race.band,
-            format!("{} s", race.seconds),
-            speed(one),
-            speed(all),
-            other.map_or("–".into(), speed),
-            other.map_or("–".into(), |o| format!("{:.1}", o / all)),
+            race.seconds,
+            race.rate_hz / 1e6,
+            trace.lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())).count(),
+            race.grid.map_or(String::new(), |[from, to, step]| match step {
+                "" => format!(" from {from} to {to} Hz"),
+                step => format!(" from {from} to {to} Hz every {step} Hz as asked"),
+            }),
         );
+        println!("  hushfield, 1 thread    {}", speed(one));
+        if cores > 1 {
+            // Amdahl's law solved for the part that does not spread.
+            let serial = (cores as f64 * all / one - 1.0) / (cores as f64 - 1.0);
+            println!("  hushfield, {cores} threads   {}  serial share {:.0} %", speed(all), 100.0 * serial.max(0.0));
+        }
+        println!("  worst error            {} dB", worst(&python, &ours, &record, race)?);
+        if !other.is_empty() {
+            let other = fastest(&other);
+            println!("  numpy/scipy            {}", speed(other));
+            println!("  worst error            {} dB", worst(&python, &theirs, &record, race)?);
+            println!("  ratio                  {:.1}", other / all);
+        }
+        for set in ["plain", "AVX2", "AVX-512"] {
+            let mut times = Vec::new();
+            for _ in 0..race.runs {
+                let mut c = Command::new(&alone);
+                let [from, to, step] = race.grid.unwrap_or_default().map(|v| if v.is_empty() { "-" } else { v });
+                c.arg(&record).args([race.band, &rate, from, to, step, "rest", &cores.to_string(), set]);
+                match timed(&mut c) {
+                    Ok(t) => times.push(t),
+                    // This machine does not have it.
+                    Err(_) => break,
+                }
+            }
+            if !times.is_empty() {
+                println!("  receiver alone, {set:<7}{}", speed(fastest(&times)));
+            }
+        }
         let _ = fs::remove_file(&record);
     }
-    Ok(())
+    if bands.is_empty() { causes() } else { Ok(()) }
 }

@@ -216,17 +216,20 @@ mod arm {
 
     use super::{Lanes16, Plain, ROOT_MAGIC, WIDTH, transpose_plainly};
 
-    #[inline(always)]
+    #[inline]
+    #[target_feature(enable = "neon")]
     fn max(a: float32x4_t, b: float32x4_t) -> float32x4_t {
         vbslq_f32(vcgtq_f32(a, b), a, b)
     }
 
-    #[inline(always)]
+    #[inline]
+    #[target_feature(enable = "neon")]
     fn above(a: float32x4_t, b: float32x4_t, x: float32x4_t) -> float32x4_t {
         vbslq_f32(vcgtq_f32(a, b), x, vdupq_n_f32(0.0))
     }
 
-    #[inline(always)]
+    #[inline]
+    #[target_feature(enable = "neon")]
     fn seed(a: float32x4_t) -> float32x4_t {
         let half = vreinterpretq_s32_u32(vshrq_n_u32::<1>(vreinterpretq_u32_f32(a)));
         vreinterpretq_f32_s32(vsubq_s32(vdupq_n_s32(ROOT_MAGIC), half))
