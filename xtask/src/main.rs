@@ -20,7 +20,8 @@ const HELP: &str = "\
 cargo xtask demo [DIR]   build everything, write the demonstration project (default: target/demo-project), work the whole loop on it
 cargo xtask serve [DIR]  the same project in the browser
 cargo xtask test         format, lints, types, licences, unit, whole-program and browser tests
-cargo xtask bench        the receiver beside a numpy/scipy script on the same record: times, ratio, accuracy of both
+cargo xtask bench        the receiver beside a numpy/scipy script on the same record: times, ratio, accuracy of both;
+                         and how surely causes are found (`cargo xtask bench causes`: only that)
 cargo xtask web          build the page only
 cargo xtask openapi      rewrite the committed description of the server's interface after changing it
 ";

@@ -47,3 +47,31 @@ pub(super) fn log_ratio(search: &Search, fundamental_hz: f64, grade: Grade, dens
     }
     best - search.ln_places(fundamental_hz, grade)
 }
+
+/// The stretch of consecutive multiples that a comb really fills: strays far above it fit by chance, and with their high
+/// multiples they would pull the fundamental. Members in rising order; those inside the best stretch are kept.
+pub(super) fn filled_stretch(
+    members: &[(usize, u32)],
+    tolerance_hz: impl Fn(usize) -> f64,
+    density: &[f64],
+) -> Vec<(usize, u32)> {
+    let q: f64 = 0.4;
+    let odd = members.iter().all(|m| m.1 % 2 == 1);
+    let (mut best, mut kept) = (f64::NEG_INFINITY, (0, 0));
+    let (mut sum, mut from, mut last) = (0.0f64, 0, 0u32);
+    for (i, &(k, n)) in members.iter().enumerate() {
+        let gain = q.ln() - (2.0 * tolerance_hz(k) * density[k]).clamp(1e-9, 0.6 * q).ln();
+        let gap = (n - last) / if odd { 2 } else { 1 };
+        let carried = sum + f64::from(gap.saturating_sub(1)) * (1.0 - q).ln();
+        if i == 0 || carried < 0.0 {
+            (sum, from) = (gain, i);
+        } else {
+            sum = carried + gain;
+        }
+        last = n;
+        if sum > best {
+            (best, kept) = (sum, (from, i + 1));
+        }
+    }
+    members[kept.0..kept.1].to_vec()
+}

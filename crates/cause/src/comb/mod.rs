@@ -294,9 +294,11 @@ impl Finder {
         for fit in &set {
             let fit = &self.refine(fit);
             let uncertainty_hz = self.uncertainty_hz(fit);
+            let (first, last) = (fit.members.first().map_or(0, |m| m.1), fit.members.last().map_or(0, |m| m.1));
             let members: Vec<Member> = self
                 .members(fit, &all)
                 .into_iter()
+                .filter(|(_, n)| (first..=last).contains(n))
                 .map(|(k, multiple)| Member {
                     peak: k,
                     frequency_hz: peaks[k].frequency_hz,
@@ -332,16 +334,18 @@ impl Finder {
         let all = vec![true; self.search.lines.len()];
         let widest = 0.12 * fit.fundamental_hz;
         let mut fit = fit.clone();
-        for _ in 0..2 {
+        for _ in 0..3 {
             let reach = |l: &Line| {
                 let t = fit.grade.tolerance_hz(l);
-                (2.5 * t).min(1.6 * l.widest_hz.max(l.floor_hz)).min(widest).max(t)
+                (2.5 * t).max(0.6 * l.widest_hz).min(1.6 * l.widest_hz.max(l.floor_hz)).min(widest).max(t)
             };
-            let members = self.search.members_at(fit.fundamental_hz, &all, reach);
-            if members.len() >= fit.members.len() {
-                fit.fundamental_hz = self.search.least_squares(&members, fit.grade);
-                fit.members = members;
+            let near = self.search.members_at(fit.fundamental_hz, &all, reach);
+            let members = likelihood::filled_stretch(&near, |k| reach(&self.search.lines[k]), &self.density);
+            if members.len() < self.search.fewest {
+                break;
             }
+            fit.fundamental_hz = self.search.least_squares(&members, fit.grade);
+            fit.members = members;
         }
         fit
     }
