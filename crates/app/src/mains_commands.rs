@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 use formats::capture::CaptureChoices;
 use mains::harmonics::{
-    Class, ClassAnswer, ClassQuestion, DecidingRule, Edition, Exemption, HarmonicVerdict, LargeProduct, Product, classify,
+    Class, ClassAnswer, ClassQuestion, DecidingRule, Edition, Exemption, HarmonicVerdict, LargeProduct, Product,
+    classify,
 };
 use mains::record::Mains;
 use mains::supply::SupplyShares;
-use workbench::mains_run::{FlickerChoices, MainsJob, MainsRunRequest, PROBING_CAUTION, add_mains_run, evaluate_mains};
 use workbench::mains_quality::{HarmonicRules, HarmonicsResult, MainsChoices, measure_harmonics};
+use workbench::mains_run::{FlickerChoices, MainsJob, MainsRunRequest, PROBING_CAUTION, add_mains_run, evaluate_mains};
 
 use crate::outcome::{Failure, Outcome};
 use crate::print::{self, Show};
@@ -247,7 +248,14 @@ pub(crate) fn harmonics_text(r: &HarmonicsResult) -> String {
                 o.limit_a.map_or("–".into(), amperes),
                 percent(o.percent_of_limit),
                 percent(o.maximum_percent_of_limit),
-                if o.rule == DecidingRule::NoLimit { "" } else if o.pass { "pass" } else { "FAIL" }.into(),
+                if o.rule == DecidingRule::NoLimit {
+                    ""
+                } else if o.pass {
+                    "pass"
+                } else {
+                    "FAIL"
+                }
+                .into(),
                 o.rule.words().into(),
             ]
         })
@@ -352,7 +360,12 @@ pub(crate) fn harmonics_class(show: Show, a: &HarmonicsClass) -> Result<Outcome,
     let text = match answer {
         ClassAnswer::Ask { question } => {
             let key = serde_json::to_value(question).map_err(|e| Failure::ours(e.to_string()))?;
-            format!("{}\nAnswer with: {}=yes or {}=no\n", question.words(), key.as_str().unwrap_or(""), key.as_str().unwrap_or(""))
+            format!(
+                "{}\nAnswer with: {}=yes or {}=no\n",
+                question.words(),
+                key.as_str().unwrap_or(""),
+                key.as_str().unwrap_or("")
+            )
         }
         ClassAnswer::Class { class, exemption } => format!(
             "Class {class:?}.{}\n",

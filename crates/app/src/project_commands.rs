@@ -137,6 +137,9 @@ pub(crate) fn run(show: Show, a: &AddRun) -> Result<Outcome, Failure> {
 }
 
 fn one_run(show: Show, dir: &Path, id: &str) -> Result<Outcome, Failure> {
+    if workbench::mains_run::is_mains_run(&Project::open(dir)?.run(id)?) {
+        return crate::mains_commands::mains_run_shown(show, dir, id);
+    }
     let mut bar = Bar::new(show.quiet);
     let evaluation = evaluate(dir, id, &mut |s| bar.tell(s))?;
     drop(bar);

@@ -26,6 +26,8 @@ pub struct Evidence {
     pub cautions: Vec<String>,
     /// The runs, in the order in which they are to be read.
     pub runs: Vec<RunEvidence>,
+    /// Recordings of the mains: harmonic currents, flicker.
+    pub mains: Vec<crate::mains::MainsEvidence>,
     /// What stands against the evidence as a whole (equipment past its date, changed files), one sentence each.
     pub findings: Vec<Finding>,
     /// What was not measured and is not covered, one sentence each.

@@ -5,6 +5,7 @@
 
 mod evidence;
 mod export;
+mod mains;
 pub mod plot;
 mod render;
 mod view;
@@ -15,4 +16,5 @@ pub use evidence::{
     Weight, WorstEvidence,
 };
 pub use export::{evidence_json, suspects_csv, trace_csv};
+pub use mains::{FlickerRowEvidence, MainsEvidence, OrderEvidence, WaveEvidence, bars_svg, wave_svg};
 pub use render::{Rendered, ReportError, render, render_pdf};

@@ -11,7 +11,7 @@ use typst::{Library, LibraryExt as _, World, WorldExt as _};
 use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 
 use crate::plot::{PlotOptions, spectrum_svg};
-use crate::{Evidence, RunEvidence, view};
+use crate::{Evidence, RunEvidence, mains, view};
 
 /// Why a report could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -92,6 +92,12 @@ pub fn render(evidence: &Evidence) -> Result<Rendered, ReportError> {
     files.insert(id("report.typ")?, Bytes::from_string(include_str!("../assets/report.typ")));
     for (i, run) in evidence.runs.iter().enumerate() {
         files.insert(id(&view::plot_name(i))?, Bytes::from_string(printable(&spectrum_svg(run, &options))));
+    }
+    for (i, m) in evidence.mains.iter().enumerate() {
+        if let Some(w) = &m.wave {
+            files.insert(id(&mains::wave_name(i))?, Bytes::from_string(printable(&mains::wave_svg(w))));
+        }
+        files.insert(id(&mains::bars_name(i))?, Bytes::from_string(printable(&mains::bars_svg(&m.orders))));
     }
     let data = serde_json::to_string(&view::of(evidence, &options))?;
     files.insert(id("data.json")?, Bytes::from_string(data));

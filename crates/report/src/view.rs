@@ -12,7 +12,7 @@ pub(crate) fn plot_name(index: usize) -> String {
 }
 
 /// Text for the page: printable, and with places to break in words that are longer than a column.
-fn soft(text: &str) -> String {
+pub(crate) fn soft(text: &str) -> String {
     const LONGEST: usize = 18;
     let text = bound(&printable(text.trim()));
     if text.split_whitespace().all(|w| w.chars().count() <= LONGEST) {
@@ -66,7 +66,7 @@ fn soft_option(text: Option<&String>) -> Value {
 }
 
 /// Paragraphs of a text, separated by empty lines.
-fn paragraphs(text: &str) -> Vec<String> {
+pub(crate) fn paragraphs(text: &str) -> Vec<String> {
     text.replace("\r\n", "\n").split("\n\n").map(soft).filter(|p| !p.is_empty()).collect()
 }
 
@@ -75,7 +75,7 @@ fn joined(parts: &[&str], by: &str) -> String {
     parts.iter().map(|p| p.trim()).filter(|p| !p.is_empty()).collect::<Vec<_>>().join(by)
 }
 
-fn findings(list: &[Finding]) -> Value {
+pub(crate) fn findings(list: &[Finding]) -> Value {
     list.iter().map(|f| json!({ "weight": f.weight, "text": soft(&f.text) })).collect()
 }
 
@@ -158,6 +158,7 @@ pub(crate) fn of(evidence: &Evidence, options: &PlotOptions) -> Value {
         "findings": findings(&evidence.findings),
         "not_measured": evidence.not_measured.iter().map(|c| soft(c)).collect::<Vec<_>>(),
         "runs": evidence.runs.iter().enumerate().map(|(i, r)| run(i, r, options)).collect::<Value>(),
+        "mains_runs": evidence.mains.iter().enumerate().map(|(i, m)| crate::mains::view(i, m)).collect::<Value>(),
         "version_facts": pairs(&[
             ("report made".to_owned(), evidence.generated_at.clone()),
             ("program".to_owned(), tool),

@@ -33,7 +33,12 @@ pub fn evidence(
     // Equipment that fell due after the last measurement says nothing against what was measured.
     let last = runs.iter().map(|r| r.record.measured_at).max().unwrap_or_else(Timestamp::now);
     let mut out = Vec::new();
+    let mut mains = Vec::new();
     for run in runs {
+        if crate::mains_run::is_mains_run(&run) {
+            mains.push(crate::mains_evidence::mains_evidence(&project, run, on_stage)?);
+            continue;
+        }
         let findings = project.check_run(run.id())?;
         let changed =
             findings.iter().any(|f| matches!(f.subject, project::Subject::Capture(_)) && f.severity == Severity::Error);
@@ -108,6 +113,7 @@ pub fn evidence(
         },
         cautions: Vec::new(),
         runs: out,
+        mains,
         findings,
         not_measured,
     })

@@ -23,6 +23,9 @@ export type FixRemedy = Schemas["FixRemedy"];
 export type FixPart = Schemas["FixPart"];
 export type Knob = Schemas["Knob"];
 export type Tried = Schemas["Tried"];
+export type MainsView = Schemas["MainsView"];
+export type MainsOrder = Schemas["MainsOrder"];
+export type MainsFlicker = Schemas["MainsFlicker"];
 export type MeasureRequest = Schemas["MeasureRequest"];
 
 export const client = createClient<paths>();

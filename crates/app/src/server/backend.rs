@@ -164,6 +164,7 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
         .unwrap_or_default();
     RunSummary {
         id: record.id.clone(),
+        mains: workbench::mains_run::is_mains_run(run),
         title: record.title.clone(),
         when: record.measured_at.to_string(),
         port: record.port.clone().unwrap_or_default(),
@@ -294,6 +295,10 @@ fn suspects(verdict: &Verdict) -> Vec<Suspect> {
 impl Backend {
     pub(super) fn new(dir: PathBuf) -> Self {
         Self { dir }
+    }
+
+    pub(super) fn dir(&self) -> PathBuf {
+        self.dir.clone()
     }
 
     fn open(&self) -> Result<Project, Fault> {
@@ -436,6 +441,10 @@ impl Backend {
             facts,
             hash,
         };
+        if workbench::mains_run::is_mains_run(&kept) {
+            run.findings = found;
+            return Ok(run);
+        }
         match self.evaluate(id) {
             Err(error) => found.push(Finding {
                 run_id: Some(id.to_owned()),

@@ -6,6 +6,7 @@
 mod backend;
 mod campaign;
 mod fixes;
+mod mains;
 mod thin;
 mod types;
 
@@ -529,6 +530,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(changes))
         .merge(campaign::routes())
         .merge(fixes::routes())
+        .merge(mains::routes())
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .merge(OpenApiRouter::new().routes(routes!(upload)).layer(DefaultBodyLimit::disable()))
 }

@@ -100,6 +100,8 @@ pub(crate) struct Fact {
 pub(crate) struct RunSummary {
     /// Identifier.
     pub id: String,
+    /// A recording of the mains (harmonic currents, flicker) rather than levels against frequency.
+    pub mains: bool,
     /// What was tested.
     pub title: String,
     /// When, RFC 3339.
