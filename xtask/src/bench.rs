@@ -91,7 +91,22 @@ fn example() -> Result<std::path::PathBuf, String> {
     }
 }
 
+/// Networks beside ngspice: AC, tolerance study, transients.
+fn networks(hushfield: Option<&Path>) -> Done {
+    println!();
+    let mut c = Command::new("cargo");
+    c.current_dir(root()).args(["bench", "--quiet", "-p", "circuit", "--bench", "networks"]);
+    if let Some(program) = hushfield {
+        c.env("HUSHFIELD_BIN", program);
+    }
+    let status = c.status().map_err(|e| format!("cargo: {e}"))?;
+    if status.success() { Ok(()) } else { Err(format!("networks: {status}")) }
+}
+
 pub(crate) fn run(bands: &[&str]) -> Done {
+    if bands == ["networks"] {
+        return networks(None);
+    }
     if bands == ["causes"] {
         return causes();
     }
@@ -196,5 +211,10 @@ pub(crate) fn run(bands: &[&str]) -> Done {
         }
         let _ = fs::remove_file(&record);
     }
-    if bands.is_empty() { causes() } else { Ok(()) }
+    if bands.is_empty() {
+        networks(Some(&hushfield))?;
+        causes()
+    } else {
+        Ok(())
+    }
 }

@@ -21,7 +21,8 @@ cargo xtask demo [DIR]   build everything, write the demonstration project (defa
 cargo xtask serve [DIR]  the same project in the browser
 cargo xtask test         format, lints, types, licences, unit, whole-program and browser tests
 cargo xtask bench        the receiver beside a numpy/scipy script on the same record: times, ratio, accuracy of both;
-                         and how surely causes are found (`cargo xtask bench causes`: only that)
+                         and how surely causes are found (`cargo xtask bench causes`: only that);
+                         and networks beside ngspice (`cargo xtask bench networks`: only that)
 cargo xtask web          build the page only
 cargo xtask openapi      rewrite the committed description of the server's interface after changing it
 ";
@@ -196,6 +197,18 @@ fn browser() -> Option<PathBuf> {
     })
 }
 
+/// The circuit simulator that networks are held against; installed like the browser where that needs no question.
+fn simulator() -> Option<PathBuf> {
+    which("ngspice").or_else(|| {
+        let is_root = Command::new("id").arg("-u").output().is_ok_and(|o| o.stdout.starts_with(b"0\n"));
+        if is_root && which("apt-get").is_some() {
+            run(Command::new("apt-get").args(["update", "-qq"])).ok()?;
+            run(Command::new("apt-get").args(["install", "-y", "-qq", "ngspice"]).stdout(Stdio::null())).ok()?;
+        }
+        which("ngspice")
+    })
+}
+
 /// The licence checker: the one on the path, or one built into the target folder.
 fn licence_checker() -> Result<PathBuf, String> {
     if let Some(found) = which("cargo-deny") {
@@ -326,6 +339,11 @@ fn test() -> Done {
         }
         Err(what) if in_ci() => step(Err(what)),
         Err(what) => not_run.push(format!("the checks against numpy and scipy: {what}")),
+    }
+    match simulator() {
+        Some(_) => {}
+        None if in_ci() => step(Err("no ngspice was found for the checks of networks".into())),
+        None => not_run.push("the runs of ngspice beside its kept answers: install ngspice".into()),
     }
     step(run(&mut cargo(["build", "--quiet", "--locked", "-p", "app"])));
     step(counted(&mut tests, &mut tally));

@@ -296,8 +296,8 @@ impl AcSystem {
             for k in 0..nnz {
                 let a = &mut work.a[k];
                 a.re = [self.g[k]; LANES];
-                for w in 0..LANES {
-                    a.im[w] = self.c[k] * omega[w];
+                for (im, omega) in a.im.iter_mut().zip(&omega) {
+                    *im = self.c[k] * omega;
                 }
             }
             work.a[nnz..].fill(Lanes::ZERO);
@@ -322,8 +322,7 @@ impl AcSystem {
             }
             let error = plan.solve_batch(&fixed.order, &mut work);
             for w in 0..chunk.len() {
-                // Not below, so that a NaN is noticed.
-                if !(error[w] <= BACKWARD) {
+                if error[w].is_nan() || error[w] > BACKWARD {
                     let x = self.dense(chunk[w])?;
                     for (lanes, v) in work.x.iter_mut().zip(&x) {
                         (lanes.re[w], lanes.im[w]) = (v.re, v.im);

@@ -171,11 +171,11 @@ fn names(net: &Netlist, e: &Element) -> Result<(), NetlistError> {
             }
         }
         ElementKind::CurrentControlledCurrent { control, .. }
-        | ElementKind::CurrentControlledVoltage { control, .. } => {
-            if !matches!(kind(control), Some(ElementKind::VoltageSource(_))) {
-                let what = format!("`{control}` is no voltage source of this network");
-                return Err(net.fault(e, what, "a voltage source (of zero volts, to sense a current)"));
-            }
+        | ElementKind::CurrentControlledVoltage { control, .. }
+            if !matches!(kind(control), Some(ElementKind::VoltageSource(_))) =>
+        {
+            let what = format!("`{control}` is no voltage source of this network");
+            return Err(net.fault(e, what, "a voltage source (of zero volts, to sense a current)"));
         }
         ElementKind::BehaviouralCurrent(b) | ElementKind::BehaviouralVoltage(b) => {
             for input in &b.inputs {

@@ -2,6 +2,10 @@
 //! are large enough in their column, Markowitz 1957); afterwards the same list of operations serves any values. Every
 //! solution is checked by its residual, so that values for which the order is a bad one are noticed by the caller.
 
+// The loops over lanes must be compiled with the vector instructions of their caller, which only inlining does; and they
+// are written by index because that is what becomes one instruction for several lanes.
+#![allow(clippy::inline_always, clippy::needless_range_loop)]
+
 use num_complex::Complex64;
 
 use crate::layout::Pattern;
@@ -50,13 +54,19 @@ impl Plan {
         let mut value = vec![Complex64::ZERO; n * n * m];
         // What went into an entry, to tell a small value from a cancelled one.
         let mut size = vec![0.0f64; n * n * m];
+        let mut norm = vec![0.0f64; n * n * m];
         for (k, (r, c)) in pattern.entries.iter().enumerate() {
             let at = *r as usize * n + *c as usize;
             slot[at] = k as u32;
             for (s, sample) in samples.iter().enumerate() {
                 value[at * m + s] = sample[k];
-                size[at * m + s] = sample[k].norm();
+                norm[at * m + s] = sample[k].norm();
+                size[at * m + s] = norm[at * m + s];
             }
+        }
+        let mut column: Vec<Vec<usize>> = vec![Vec::new(); n];
+        for (r, c) in &pattern.entries {
+            column[*c as usize].push(*r as usize);
         }
         let mut row_open = vec![true; n];
         let mut col_open = vec![true; n];
@@ -70,27 +80,27 @@ impl Plan {
             Self { size: n, slots, steps: Vec::with_capacity(n), lower: vec![], upper: vec![], targets: vec![] };
         for _ in 0..n {
             let mut best: Option<(usize, f64, usize, usize)> = None;
+            let mut largest = vec![0.0f64; m];
             for c in (0..n).filter(|c| col_open[*c]) {
-                let mut largest = vec![0.0f64; m];
-                for r in (0..n).filter(|r| row_open[*r]) {
-                    if slot[r * n + c] != none {
-                        for s in 0..m {
-                            largest[s] = largest[s].max(value[(r * n + c) * m + s].norm());
-                        }
+                if col_count[c] == 0 {
+                    continue;
+                }
+                largest.fill(0.0);
+                column[c].retain(|r| row_open[*r]);
+                for r in &column[c] {
+                    for s in 0..m {
+                        largest[s] = largest[s].max(norm[(r * n + c) * m + s]);
                     }
                 }
-                for r in (0..n).filter(|r| row_open[*r]) {
+                for r in column[c].iter().copied() {
                     let at = r * n + c;
-                    if slot[at] == none {
-                        continue;
-                    }
                     let cost = (row_count[r] - 1) * (col_count[c] - 1);
                     if best.is_some_and(|b| cost > b.0) {
                         continue;
                     }
                     let mut quality = f64::INFINITY;
                     for s in 0..m {
-                        let v = value[at * m + s].norm();
+                        let v = norm[at * m + s];
                         if v.is_nan() || v <= CANCELLED * size[at * m + s] {
                             quality = 0.0;
                         } else {
@@ -123,12 +133,14 @@ impl Plan {
                         slots += 1;
                         row_count[*r] += 1;
                         col_count[*c] += 1;
+                        column[*c].push(*r);
                     }
                     plan.targets.push(slot[at]);
                     for s in 0..m {
                         let change =
                             value[(r * n + pc) * m + s] / value[(pr * n + pc) * m + s] * value[(pr * n + c) * m + s];
                         value[at * m + s] -= change;
+                        norm[at * m + s] = value[at * m + s].norm();
                         size[at * m + s] = size[at * m + s].max(change.norm());
                     }
                 }
@@ -199,7 +211,12 @@ impl Plan {
 
     /// Eliminates and solves a batch of complex systems of the same pattern, one in each lane.
     #[inline(always)]
-    fn batch_body<const W: usize>(&self, a: &mut [Lanes<W>], b: &mut [Lanes<W>], x: &mut [Lanes<W>]) {
+    fn batch_body<const W: usize, const FUSED: bool>(
+        &self,
+        a: &mut [Lanes<W>],
+        b: &mut [Lanes<W>],
+        x: &mut [Lanes<W>],
+    ) {
         let (mut l0, mut u0, mut t) = (0usize, 0usize, 0usize);
         for s in &self.steps {
             let (l1, u1) = (s.lower_end as usize, s.upper_end as usize);
@@ -211,10 +228,10 @@ impl Plan {
                 let f = a[*slot as usize].times(&inverse);
                 for ((u, _), target) in upper.iter().zip(&self.targets[t..]) {
                     let u = a[*u as usize];
-                    a[*target as usize].subtract_product(&f, &u);
+                    a[*target as usize].subtract_product::<FUSED>(&f, &u);
                 }
                 t += upper.len();
-                b[*row as usize].subtract_product(&f, &right);
+                b[*row as usize].subtract_product::<FUSED>(&f, &right);
             }
             (l0, u0) = (l1, u1);
         }
@@ -223,7 +240,7 @@ impl Plan {
             let u0 = if i == 0 { 0 } else { self.steps[i - 1].upper_end as usize };
             let mut value = b[s.row as usize];
             for (slot, col) in &self.upper[u0..u1] {
-                value.subtract_product(&a[*slot as usize], &x[*col as usize]);
+                value.subtract_product::<FUSED>(&a[*slot as usize], &x[*col as usize]);
             }
             x[s.col as usize] = value.times(&a[s.pivot as usize]);
             u1 = u0;
@@ -232,7 +249,7 @@ impl Plan {
 
     /// Largest componentwise backward error of each lane: |b − A·x| over |A|·|x| + |b|, row by row.
     #[inline(always)]
-    fn residual_body<const W: usize>(
+    fn residual_body<const W: usize, const FUSED: bool>(
         rows: &[u32],
         entries: &[(u32, u32)],
         a: &[Lanes<W>],
@@ -247,7 +264,7 @@ impl Plan {
             while k < *end as usize {
                 let (slot, col) = entries[k];
                 let (a, x) = (&a[slot as usize], &x[col as usize]);
-                r.subtract_product(a, x);
+                r.subtract_product::<FUSED>(a, x);
                 let (p, q) = (a.sizes(), x.sizes());
                 for w in 0..W {
                     scale[w] += p[w] * q[w];
@@ -351,11 +368,17 @@ impl<const W: usize> Lanes<W> {
         out
     }
 
+    /// With `FUSED` multiplication and subtraction are one instruction; without it a call would be needed for that.
     #[inline(always)]
-    fn subtract_product(&mut self, p: &Self, q: &Self) {
+    fn subtract_product<const FUSED: bool>(&mut self, p: &Self, q: &Self) {
         for w in 0..W {
-            self.re[w] = self.re[w] - p.re[w] * q.re[w] + p.im[w] * q.im[w];
-            self.im[w] = self.im[w] - p.re[w] * q.im[w] - p.im[w] * q.re[w];
+            if FUSED {
+                self.re[w] = p.im[w].mul_add(q.im[w], (-p.re[w]).mul_add(q.re[w], self.re[w]));
+                self.im[w] = (-p.im[w]).mul_add(q.re[w], (-p.re[w]).mul_add(q.im[w], self.im[w]));
+            } else {
+                self.re[w] = self.re[w] - p.re[w] * q.re[w] + p.im[w] * q.im[w];
+                self.im[w] = self.im[w] - p.re[w] * q.im[w] - p.im[w] * q.re[w];
+            }
         }
     }
 
@@ -408,15 +431,15 @@ mod simd {
     use super::{Batch, LANES, Plan, RowOrder};
 
     #[inline(always)]
-    fn both(plan: &Plan, check: &RowOrder, work: &mut Batch) -> [f64; LANES] {
-        plan.batch_body(&mut work.a, &mut work.b, &mut work.x);
-        Plan::residual_body(&check.ends, &check.entries, &work.kept, &work.right, &work.x)
+    fn both<const FUSED: bool>(plan: &Plan, check: &RowOrder, work: &mut Batch) -> [f64; LANES] {
+        plan.batch_body::<LANES, FUSED>(&mut work.a, &mut work.b, &mut work.x);
+        Plan::residual_body::<LANES, FUSED>(&check.ends, &check.entries, &work.kept, &work.right, &work.x)
     }
 
     #[cfg(target_arch = "x86_64")]
     #[target_feature(enable = "avx2,fma")]
     fn wide(plan: &Plan, check: &RowOrder, work: &mut Batch) -> [f64; LANES] {
-        both(plan, check, work)
+        both::<true>(plan, check, work)
     }
 
     pub(super) fn run(plan: &Plan, check: &RowOrder, work: &mut Batch) -> [f64; LANES] {
@@ -425,7 +448,7 @@ mod simd {
             // SAFETY: the two features asked for were just found on this machine.
             return unsafe { wide(plan, check, work) };
         }
-        both(plan, check, work)
+        both::<false>(plan, check, work)
     }
 }
 

@@ -76,7 +76,7 @@ impl CombinationWave {
 
     /// The short-circuit current at a time, A per volt of charge (closed form).
     pub fn short_circuit(&self, time_s: f64) -> f64 {
-        let sigma = (self.series_ohm / self.series_h + 1.0 / (self.shunt_ohm * self.storage_f)) / 2.0;
+        let sigma = f64::midpoint(self.series_ohm / self.series_h, 1.0 / (self.shunt_ohm * self.storage_f));
         let square = (self.shunt_ohm + self.series_ohm) / (self.shunt_ohm * self.series_h * self.storage_f);
         let omega = (square - sigma * sigma).sqrt();
         (-sigma * time_s).exp() * (omega * time_s).sin() / (self.series_h * omega)

@@ -32,14 +32,14 @@ pub(crate) fn parse(text: &str, name: &str) -> Result<Netlist, NetlistError> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let lines: Vec<&str> = text.lines().collect();
     let mut net = Netlist::new();
-    net.file = name.to_owned();
+    name.clone_into(&mut net.file);
     let Some(first) = lines.first().map(|l| l.trim()) else {
         let place = Place { file, line: 0, card: "".into() };
         return Err(NetlistError::at(&place, "the netlist is empty", "a title line and cards"));
     };
     // By convention the first line is the title. One that reads as a card is taken as one, so that nothing is lost.
     let title_is_card = reads_as_card(first, &file);
-    net.title = first.trim_start_matches('*').trim().to_owned();
+    first.trim_start_matches('*').trim().clone_into(&mut net.title);
     let raw = lines::gather(&lines, usize::from(!title_is_card), &file)?;
     if title_is_card {
         net.title = String::new();

@@ -616,8 +616,7 @@ impl Engine {
             let bit = self.add_devices(ask, past, x);
             self.factor_and_solve(None)?;
             let mut largest = 0.0f64;
-            for i in 0..size {
-                let (new, old) = (self.next[i], x[i]);
+            for (i, (new, old)) in self.next.iter().copied().zip(x.iter().copied()).take(size).enumerate() {
                 if ask.standing && self.settles[i] && new.is_finite() {
                     continue;
                 }

@@ -39,17 +39,16 @@ pub(super) fn check_rest(net: &Netlist, dc: bool) -> Result<(), CircuitError> {
     for e in &net.elements {
         let value = |s: &crate::Source| if dc { s.dc_value() } else { s.waveform.at(0.0) };
         let (a, b) = (e.a.index(), e.b.index());
+        let closes = matches!(e.kind, ElementKind::VoltageSource(_)) && !short.join(a, b);
         match &e.kind {
-            ElementKind::VoltageSource(s) => {
-                if !short.join(a, b) && value(s) != 0.0 {
-                    return Err(net
-                        .fault(
-                            e,
-                            "closes a loop of inductors and ideal sources: at rest its current would be without bound",
-                            "a resistance in the loop, or initial conditions (IC=) in place of an operating point",
-                        )
-                        .into());
-                }
+            ElementKind::VoltageSource(s) if closes && value(s) != 0.0 => {
+                return Err(net
+                    .fault(
+                        e,
+                        "closes a loop of inductors and ideal sources: at rest its current would be without bound",
+                        "a resistance in the loop, or initial conditions (IC=) in place of an operating point",
+                    )
+                    .into());
             }
             ElementKind::CurrentSource(s) if value(s) != 0.0 && path.find(a) != path.find(b) => {
                 return Err(net

@@ -86,7 +86,7 @@ impl TransientOptions {
                 expected: "at most 100 million".into(),
             });
         }
-        if !(self.reltol <= 0.1) || !(0.0..=1e-3).contains(&self.gmin_s) {
+        if self.reltol > 0.1 || !(0.0..=1e-3).contains(&self.gmin_s) {
             return Err(CircuitError::Setting {
                 what: format!("a relative tolerance of {} and a gmin of {} S", self.reltol, self.gmin_s),
                 expected: "a tolerance of at most 0.1 and a conductance from 0 to 1 mS".into(),
