@@ -6,7 +6,7 @@ use cause::{CombSearch, ExplainedComb};
 use clap::{Args, ValueEnum};
 use project::Product;
 use serde_json::{Value, json};
-use workbench::{Why, WhyChoices, why_of_file, why_of_run};
+use workbench::{Why, WhyChoices, case_of_run, enter_experiment, why_of_file, why_of_run};
 
 use crate::args::SweepFlags;
 use crate::choices;
@@ -47,6 +47,12 @@ pub(crate) struct Cause {
     /// Report combs that at most this share of random lists would show
     #[arg(long, value_name = "P", default_value_t = 0.01, value_parser = probability)]
     pub(crate) false_alarm: f64,
+    /// Open the case of the emission nearest to this frequency (with --run): makers, evidence, the next experiment
+    #[arg(long, value_name = "HZ", value_parser = above_zero, requires = "run")]
+    pub(crate) at: Option<f64>,
+    /// Enter what an experiment showed, e.g. `unplug:sensors=changed` or `stop:mains converter=unchanged`
+    #[arg(long, value_name = "EXPERIMENT=RESULT", requires = "at")]
+    pub(crate) tried: Vec<String>,
     #[command(flatten)]
     pub(crate) sweep: SweepFlags,
 }
@@ -90,11 +96,62 @@ pub(crate) fn cause(show: Show, a: &Cause) -> Result<Outcome, Failure> {
             why_of_file(&a.path, product.as_ref(), &sweep, &choices)?
         }
     };
+    if let (Some(at), Some(run)) = (a.at, &a.run) {
+        return the_case(show, a, &why, run, at);
+    }
     if show.json {
         print::json(&document(&why))?;
     } else {
         print::text(&in_words(&why))?;
     }
+    Ok(Outcome::Done)
+}
+
+fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outcome, Failure> {
+    for tried in &a.tried {
+        let wrong = || Failure::input(format!("--tried: found `{tried}`; expected EXPERIMENT=changed or =unchanged"));
+        let (experiment, result) = tried.rsplit_once('=').ok_or_else(wrong)?;
+        let changed = match result {
+            "changed" => true,
+            "unchanged" => false,
+            _ => return Err(wrong()),
+        };
+        enter_experiment(&a.path, run, at, experiment, changed, "")?;
+    }
+    let case = case_of_run(&a.path, run, why, at)?;
+    let (ranking, proposals) = (case.ranking(), case.proposals());
+    if show.json {
+        let proposals: Vec<Value> =
+            proposals.iter().map(|p| json!({ "key": p.experiment.kind.key(), "proposal": p })).collect();
+        print::json(&json!({
+            "frequency_hz": case.frequency_hz, "makers": ranking, "paths": case.paths(), "proposals": proposals,
+        }))?;
+        return Ok(Outcome::Done);
+    }
+    let mut text = format!("Who makes {}?\n\n", hz(case.frequency_hz));
+    for (i, r) in ranking.iter().enumerate().filter(|(i, r)| *i < 3 || r.probability > 0.05) {
+        text.push_str(&format!("{}. {}: {:.0} %\n", i + 1, r.maker.name, 100.0 * r.probability));
+        for s in &r.speaks_for {
+            text.push_str(&format!("   for:     {}\n", s.text));
+        }
+        for s in &r.speaks_against {
+            text.push_str(&format!("   against: {}\n", s.text));
+        }
+    }
+    text.push_str("\nWhat would tell most for its time:\n");
+    for p in proposals.iter().take(4) {
+        text.push_str(&format!(
+            "· {} ({:.0} min, {:.2} bit; enter with --tried \"{}=changed\" or \"…=unchanged\")\n",
+            p.instruction,
+            p.experiment.minutes,
+            p.information_bits,
+            p.experiment.kind.key()
+        ));
+        if let Some(caution) = &p.caution {
+            text.push_str(&format!("  Caution: {caution}\n"));
+        }
+    }
+    print::text(&text)?;
     Ok(Outcome::Done)
 }
 

@@ -47,6 +47,8 @@ pub enum Event {
     Note(Note),
     /// A run no longer counts. It stays readable.
     RunWithdrawn(Withdrawal),
+    /// An experiment was made to find what makes an emission.
+    ExperimentDone(ExperimentRecord),
     /// An event of a kind this version does not know; kept and shown as it is.
     #[serde(untagged)]
     Other {
@@ -380,4 +382,20 @@ pub struct Withdrawal {
     pub run: String,
     /// Why.
     pub reason: String,
+}
+
+/// An experiment on one emission of a run, with what it showed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ExperimentRecord {
+    /// The run in which the emission was seen.
+    pub run: String,
+    /// Frequency of the emission, Hz.
+    pub frequency_hz: f64,
+    /// What was done, in the short form of the case file, e.g. `unplug:sensors`.
+    pub experiment: String,
+    /// The emission changed: it fell clearly, or its frequency moved.
+    pub changed: bool,
+    /// What else was seen.
+    #[serde(default)]
+    pub remark: String,
 }

@@ -15,8 +15,8 @@ use crate::ledger::Ledger;
 use crate::product::line_of;
 use crate::state::{State, free_id};
 use crate::{
-    CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, KeptChain,
-    ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Product, ProductError,
+    CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, ExperimentRecord,
+    KeptChain, ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Product, ProductError,
     ProductReading, Progress, ProjectError, ResultRecord, Run, RunRecord, Sample, Seal, Staged, Withdrawal,
     product_edit, stage_bytes, stage_file,
 };
@@ -575,6 +575,22 @@ impl Project {
         })
     }
 
+    /// Enters an experiment that was made on an emission of a run.
+    pub fn add_experiment(&mut self, record: ExperimentRecord) -> Result<(), ProjectError> {
+        says_something("experiment", &record.experiment)?;
+        self.append(|state| {
+            state.run(&record.run)?;
+            Ok((vec![Event::ExperimentDone(record)], ()))
+        })
+    }
+
+    /// The experiments made on emissions of a run: when, by whom, and what.
+    pub fn experiments(&self, run: &str) -> Result<Vec<(Timestamp, String, ExperimentRecord)>, ProjectError> {
+        let state = self.state()?;
+        state.run(run)?;
+        Ok(state.experiments.iter().filter(|e| e.2.run == run).cloned().collect())
+    }
+
     /// Takes a run back: it no longer counts and stays readable. A reason is needed.
     pub fn withdraw_run(&mut self, run: &str, reason: &str) -> Result<(), ProjectError> {
         says_something("reason", reason)?;
@@ -650,7 +666,8 @@ impl Project {
     /// the old file or the new one, never a part.
     pub fn write_file(&self, relative: &Path, bytes: &[u8]) -> Result<PathBuf, ProjectError> {
         let first = relative.components().next();
-        let ours = [DERIVED, REPORTS, CHAINS, FILTERS].iter().any(|name| first == Some(Component::Normal(name.as_ref())));
+        let ours =
+            [DERIVED, REPORTS, CHAINS, FILTERS].iter().any(|name| first == Some(Component::Normal(name.as_ref())));
         if !ours || !stays_inside(relative) || relative.components().count() < 2 {
             return Err(ProjectError::value(
                 "file",

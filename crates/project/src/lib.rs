@@ -23,8 +23,8 @@ pub use capture::{Capture, CaptureFile, Progress, Staged, stage_bytes, stage_fil
 pub use check::{Finding, Severity, Subject};
 pub use error::ProjectError;
 pub use event::{
-    CalibratedEquipment, CaptureUse, ChainTable, ChainUse, Entry, Event, KeptChain, NewEquipment, NewRun, NewSample,
-    NewState, Note, PinnedLimit, ResultRecord, RunKind, RunRecord, Withdrawal,
+    CalibratedEquipment, CaptureUse, ChainTable, ChainUse, Entry, Event, ExperimentRecord, KeptChain, NewEquipment,
+    NewRun, NewSample, NewState, Note, PinnedLimit, ResultRecord, RunKind, RunRecord, Withdrawal,
 };
 pub use folder::{ChainFile, Project, TextFile, unwatched};
 pub use ledger::Seal;

@@ -4,8 +4,8 @@ use serde_json::Value;
 
 use crate::ledger::ReadEntry;
 use crate::{
-    CalibratedEquipment, Capture, Entry, Event, KeptChain, NewEquipment, NewSample, NewState, Note, ProjectError,
-    ResultRecord, RunRecord, Seal, Withdrawal,
+    CalibratedEquipment, Capture, Entry, Event, ExperimentRecord, KeptChain, NewEquipment, NewSample, NewState, Note,
+    ProjectError, ResultRecord, RunRecord, Seal, Withdrawal,
 };
 
 /// A sample in the current state of the project.
@@ -131,6 +131,8 @@ pub(crate) struct State {
     pub(crate) chains: Vec<KeptChain>,
     pub(crate) runs: Vec<Run>,
     pub(crate) notes: Vec<(Timestamp, String, String)>,
+    /// Experiments on emissions, in the order they were entered.
+    pub(crate) experiments: Vec<(Timestamp, String, ExperimentRecord)>,
     /// Entries whose hash does not follow from what they say.
     pub(crate) broken: Vec<u64>,
     /// Entries that were not understood, with the reason.
@@ -148,6 +150,7 @@ impl Default for State {
             chains: Vec::new(),
             runs: Vec::new(),
             notes: Vec::new(),
+            experiments: Vec::new(),
             broken: Vec::new(),
             not_understood: Vec::new(),
         }
@@ -213,6 +216,7 @@ impl State {
                     r.withdrawn.get_or_insert(withdrawal);
                 });
             }
+            Event::ExperimentDone(record) => self.experiments.push((at, who, record)),
             Event::Other { .. } => {}
         }
     }

@@ -18,6 +18,7 @@ pub mod mains_run;
 mod planning;
 mod raw;
 mod run;
+mod watch;
 mod why;
 
 pub use demo::{DEMO_PORT_OF_SWEEPS, Demo, write_demo};
@@ -28,7 +29,10 @@ pub use fix::{FILTERS, FixBench, FixRequest, add_parts, measured_part, prepare_f
 pub use planning::{Planning, planning, with_answer};
 pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
 pub use run::{RunRequest, add_run};
-pub use why::{Why, WhyChoices, peaks_of_trace, sources_of, why_of_file, why_of_run};
+pub use watch::{Following, LiveTrace, Measured, Target, measure_channels, run_span, run_timeline};
+pub use why::{
+    Why, WhyChoices, case_of_run, case_product, enter_experiment, peaks_of_trace, sources_of, why_of_file, why_of_run,
+};
 
 /// Version of the program, written with every result.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");

@@ -5,6 +5,7 @@
 
 mod backend;
 mod campaign;
+mod cause;
 mod fixes;
 mod mains;
 mod thin;
@@ -529,6 +530,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(job_events, cancel))
         .routes(routes!(changes))
         .merge(campaign::routes())
+        .merge(cause::routes())
         .merge(fixes::routes())
         .merge(mains::routes())
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))

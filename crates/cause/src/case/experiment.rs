@@ -40,6 +40,39 @@ pub enum ExperimentKind {
     },
 }
 
+impl ExperimentKind {
+    /// A short form that can be written down and read back, e.g. `unplug:sensors`.
+    pub fn key(&self) -> String {
+        match self {
+            Self::SwitchOff => "switch_off".to_owned(),
+            Self::Unplug { cable } => format!("unplug:{cable}"),
+            Self::ClipFerrite { cable } => format!("clip_ferrite:{cable}"),
+            Self::Stop { maker } => format!("stop:{maker}"),
+            Self::ChangeLoad { maker } => format!("change_load:{maker}"),
+            Self::Cool { maker } => format!("cool:{maker}"),
+            Self::SlowEdge { maker } => format!("slow_edge:{maker}"),
+        }
+    }
+
+    /// Reads the short form; nothing where it is none.
+    pub fn from_key(key: &str) -> Option<Self> {
+        if key == "switch_off" {
+            return Some(Self::SwitchOff);
+        }
+        let (what, name) = key.split_once(':')?;
+        let name = name.to_owned();
+        Some(match what {
+            "unplug" => Self::Unplug { cable: name },
+            "clip_ferrite" => Self::ClipFerrite { cable: name },
+            "stop" => Self::Stop { maker: name },
+            "change_load" => Self::ChangeLoad { maker: name },
+            "cool" => Self::Cool { maker: name },
+            "slow_edge" => Self::SlowEdge { maker: name },
+            _ => return None,
+        })
+    }
+}
+
 /// An experiment with what it costs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Experiment {
@@ -145,8 +178,8 @@ impl Experiment {
         if outcome == Outcome::Changed { changed } else { 1.0 - changed }
     }
 
-    /// The result as a sentence.
-    pub(super) fn in_words(&self, outcome: Outcome) -> String {
+    /// The result as a sentence, for people.
+    pub fn in_words(&self, outcome: Outcome) -> String {
         let changed = outcome == Outcome::Changed;
         let did = if changed { "it changed" } else { "it stayed" };
         match &self.kind {
@@ -252,5 +285,18 @@ impl Case {
             .collect();
         proposals.sort_by(|a, b| b.bits_per_hour.total_cmp(&a.bits_per_hour));
         proposals
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn short_forms_are_read_back() {
+        for key in ["switch_off", "unplug:a:b", "clip_ferrite:x", "stop:y", "change_load:y", "cool:y", "slow_edge:y"] {
+            assert_eq!(ExperimentKind::from_key(key).map(|k| k.key()).as_deref(), Some(key));
+        }
+        assert_eq!(ExperimentKind::from_key("burn:x"), None);
     }
 }
