@@ -8,9 +8,12 @@ use emission::Trace;
 use formats::touchstone::open_touchstone;
 use formats::trace_file::write_trace;
 use remedy::RemedyError;
+use remedy::bandmap::{Can, Family};
 use remedy::library::Library;
 use remedy::measured::MeasuredImpedance;
-use remedy::networks::{BandCheck, Cell, NetworkKind, check_cell, check_measured, earth_caution};
+use remedy::networks::{
+    BandCheck, Cell, NetworkKind, SupplySystem, check_cell, check_measured, earth_caution, network_earth_current_a,
+};
 use remedy::parts::engineering;
 use remedy::predict::ModeKnowledge;
 use remedy::safety::{Bounds, discharge_rules, earth_current_limits};
@@ -163,6 +166,19 @@ pub(crate) struct ArtificialNetwork {
     /// Supply frequency for the earth current, Hz
     #[arg(long, default_value_t = 50.0, allow_negative_numbers = true)]
     pub(crate) frequency: f64,
+    /// One cell for each conductor of this supply; the voltage is line to neutral
+    #[arg(long, value_enum, default_value = "single-phase")]
+    pub(crate) supply: SupplyFlag,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SupplyFlag {
+    /// Line and neutral
+    SinglePhase,
+    /// Three lines and neutral
+    ThreePhase,
+    /// Direct current
+    Dc,
 }
 
 fn request(a: &Fix) -> FixRequest {
@@ -275,7 +291,8 @@ fn percent(p: f64) -> String {
 }
 
 fn fix_text(found: &Found, bench_now: f64, needs: bool) -> String {
-    let mut text = format!("As it is: {} Chance of passing, both conductors: {}.\n\n", found.now.sentence, percent(bench_now));
+    let mut text =
+        format!("As it is: {} Chance of passing, both conductors: {}.\n\n", found.now.sentence, percent(bench_now));
     if !needs {
         text.push_str("Nothing has to be mended here; what follows would raise the margin.\n\n");
     }
@@ -319,6 +336,40 @@ fn fix_text(found: &Found, bench_now: f64, needs: bool) -> String {
     text
 }
 
+fn map_text(frequency_hz: f64, needed_db: f64, families: &[Family]) -> String {
+    let word = |c: Can| match c {
+        Can::Yes => "can",
+        Can::Perhaps => "perhaps",
+        Can::No => "cannot",
+    };
+    let rows = families
+        .iter()
+        .flat_map(|f| {
+            if f.modes.is_empty() {
+                vec![vec![f.name.clone(), String::new(), word(f.can).into(), String::new(), f.why.clone()]]
+            } else {
+                f.modes
+                    .iter()
+                    .map(|m| {
+                        vec![
+                            f.name.clone(),
+                            m.mode.name().replace(" mode", ""),
+                            word(m.can).into(),
+                            format!("{:.0} to {:.0}", m.least_db, m.most_db),
+                            m.why.clone(),
+                        ]
+                    })
+                    .collect()
+            }
+        })
+        .collect();
+    format!(
+        "\nWhat can work at {}, where {needed_db:.1} dB are needed:\n{}",
+        hz(frequency_hz),
+        print::table(&["family", "mode", "", "loss, dB", "why"], rows, &[3])
+    )
+}
+
 /// Exit code 0 where something is enough (or nothing has to be mended), 1 where nothing is.
 pub(crate) fn fix(show: Show, a: &Fix) -> Result<Outcome, Failure> {
     let mut bar = Bar::new(show.quiet);
@@ -337,6 +388,7 @@ pub(crate) fn fix(show: Show, a: &Fix) -> Result<Outcome, Failure> {
     let needs = bench.bench.needs_mending();
     let enough = !needs || found.remedies.iter().any(|r| r.enough);
     let now = bench.bench.probability_now();
+    let (excess_hz, needed_db, families) = bench.bench.band_map(bench.facts);
     if show.json {
         let remedies: Vec<Value> = found
             .remedies
@@ -366,15 +418,20 @@ pub(crate) fn fix(show: Show, a: &Fix) -> Result<Outcome, Failure> {
             "tried": found.tried,
             "forbidden": found.forbidden.iter().map(|(what, n)| json!({ "what": what, "count": n })).collect::<Vec<_>>(),
             "remedies": remedies,
+            "band_map": { "frequency_hz": excess_hz, "needed_db": rounded(needed_db), "families": families },
             "notes": found.notes,
         }))?;
     } else {
         let mut text = fix_text(&found, now, needs);
+        text.push_str(&map_text(excess_hz, needed_db, &families));
         for p in paths.iter().flatten() {
             text.push_str(&format!("Written: {}\n", p.display()));
         }
         if needs && !enough {
-            text.push_str(&format!("None reaches {}: loosen a bound, describe the fitted filter, or settle the mode.\n", percent(a.probability)));
+            text.push_str(&format!(
+                "None reaches {}: loosen a bound, describe the fitted filter, or settle the mode.\n",
+                percent(a.probability)
+            ));
         }
         print::text(&text)?;
     }
@@ -422,7 +479,15 @@ pub(crate) fn parts(show: Show, a: &Parts) -> Result<Outcome, Failure> {
         print::json(&json!({ "parts": list }))?;
         return Ok(Outcome::Done);
     }
-    let mut heads = vec!["id".to_owned(), "part".into(), "value".into(), "tolerance".into(), "cm³".into(), "cost".into(), "fitting".into()];
+    let mut heads = vec![
+        "id".to_owned(),
+        "part".into(),
+        "value".into(),
+        "tolerance".into(),
+        "cm³".into(),
+        "cost".into(),
+        "fitting".into(),
+    ];
     heads.extend(a.at.iter().map(|f| format!("|Z| at {}", hz(*f))));
     let rows = found
         .iter()
@@ -462,7 +527,9 @@ fn rules(show: Show) -> Result<Outcome, Failure> {
     text.push_str("\nCharge at the plug (--discharge ID):\n");
     let rows = discharge_rules()
         .iter()
-        .map(|r| vec![r.id.clone(), format!("{} V", r.to_v), format!("{} s", r.in_s), r.standard.clone(), r.known.clone()])
+        .map(|r| {
+            vec![r.id.clone(), format!("{} V", r.to_v), format!("{} s", r.in_s), r.standard.clone(), r.known.clone()]
+        })
         .collect();
     text.push_str(&print::table(&["id", "to", "in", "standard", "known from"], rows, &[1, 2]));
     text.push_str("Rows from memory, and editions in general: check with the standard before relying on them.\n");
@@ -477,7 +544,13 @@ fn unusable(place: &Path, e: &RemedyError) -> Failure {
 fn measured_network(file: &Path) -> Result<MeasuredImpedance, Failure> {
     let network = open_touchstone(file).map_err(|e| Failure::input(e.to_string()))?;
     let z = network.impedance_ohm().map_err(|e| Failure::input(e.to_string()))?;
-    let rows = network.frequency_hz.iter().zip(&z).filter(|(f, _)| **f > 0.0).map(|(f, z)| [*f, z.re.max(0.0), z.im]).collect();
+    let rows = network
+        .frequency_hz
+        .iter()
+        .zip(&z)
+        .filter(|(f, _)| **f > 0.0)
+        .map(|(f, z)| [*f, z.re.max(0.0), z.im])
+        .collect();
     Ok(MeasuredImpedance { rows, notes: Vec::new() })
 }
 
@@ -499,7 +572,10 @@ fn advice_text(check: &BandCheck) -> String {
             ]
         })
         .collect();
-    format!("\nWhat to change (one at a time; SI units):\n{}", print::table(&["part", "is", "better", "used now", "then"], rows, &[1, 2, 3, 4]))
+    format!(
+        "\nWhat to change (one at a time; SI units):\n{}",
+        print::table(&["part", "is", "better", "used now", "then"], rows, &[1, 2, 3, 4])
+    )
 }
 
 /// Exit code 0 inside the band over the whole range, 1 outside.
@@ -515,7 +591,11 @@ pub(crate) fn artificial_network(show: Show, a: &ArtificialNetwork) -> Result<Ou
         Some(f) if f.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")) => {
             let text = fs::read_to_string(f).map_err(|e| Failure::input(format!("{}: {e}", f.display())))?;
             let cell: Cell = toml::from_str(&text).map_err(|e| {
-                Failure::input(format!("{}: {}; expected main_h, node_f, coupling_f and the other elements in SI units", f.display(), e.to_string().trim_end()))
+                Failure::input(format!(
+                    "{}: {}; expected main_h, node_f, coupling_f and the other elements in SI units",
+                    f.display(),
+                    e.to_string().trim_end()
+                ))
             })?;
             Some(cell)
         }
@@ -527,9 +607,19 @@ pub(crate) fn artificial_network(show: Show, a: &ArtificialNetwork) -> Result<Ou
         (None, Some(file)) => check_measured(&measured_network(file)?, kind).map_err(|e| unusable(here, &e))?,
         (None, None) => return Err(Failure::ours("a network without elements and file")),
     };
-    let earth_a = from_parts.as_ref().map(|c| c.earth_current_a(a.voltage, a.frequency));
+    let system = match a.supply {
+        SupplyFlag::SinglePhase => SupplySystem::SinglePhase,
+        SupplyFlag::ThreePhase => SupplySystem::ThreePhase,
+        SupplyFlag::Dc => SupplySystem::Dc,
+    };
+    // The caution speaks of the worst: one phase alone live.
+    let earth = from_parts.as_ref().map(|c| network_earth_current_a(c, system, a.voltage, a.frequency));
+    let earth_a = earth.map(|e| e.1).filter(|i| *i > 0.0);
     let (low, high) = kind.range_hz();
-    let at: Vec<f64> = [9e3, 15e3, 50e3, 150e3, 500e3, 1.5e6, 5e6, 30e6, 108e6].into_iter().filter(|f| *f >= low && *f <= high).collect();
+    let at: Vec<f64> = [9e3, 15e3, 50e3, 150e3, 500e3, 1.5e6, 5e6, 30e6, 108e6]
+        .into_iter()
+        .filter(|f| *f >= low && *f <= high)
+        .collect();
     if show.json {
         print::json(&json!({
             "network": kind.name(),
@@ -541,15 +631,26 @@ pub(crate) fn artificial_network(show: Show, a: &ArtificialNetwork) -> Result<Ou
             "not_measured": check.not_measured.iter().map(|(f, t)| json!({ "from_hz": f, "to_hz": t })).collect::<Vec<_>>(),
             "advice": check.advice,
             "points": check.points,
-            "earth_current_a": earth_a,
+            "earth_current_a": earth.map(|e| e.1),
+            "earth_current_balanced_a": earth.map(|e| e.0),
             "voltage_division": from_parts.as_ref().map(|c| at.iter().map(|&f| json!({
                 "frequency_hz": f, "factor_db": c.division_factor_db(f), "isolation_db": c.isolation_db(f),
             })).collect::<Vec<_>>()),
             "caution": earth_a.map_or_else(|| print::MAINS_CAUTION.to_owned(), earth_caution),
         }))?;
     } else {
-        let mut text = format!("{} against {}: {}\n\n", here.display(), kind.name(), if check.inside() { "inside the band" } else { "outside the band" });
-        let nearest = |f: f64| check.points.iter().min_by(|p, q| (p.frequency_hz / f).ln().abs().total_cmp(&(q.frequency_hz / f).ln().abs()));
+        let mut text = format!(
+            "{} against {}: {}\n\n",
+            here.display(),
+            kind.name(),
+            if check.inside() { "inside the band" } else { "outside the band" }
+        );
+        let nearest = |f: f64| {
+            check
+                .points
+                .iter()
+                .min_by(|p, q| (p.frequency_hz / f).ln().abs().total_cmp(&(q.frequency_hz / f).ln().abs()))
+        };
         let rows = at
             .iter()
             .filter_map(|&f| nearest(f))
@@ -572,13 +673,21 @@ pub(crate) fn artificial_network(show: Show, a: &ArtificialNetwork) -> Result<Ou
             &[1, 2, 3, 4, 5, 6],
         ));
         for (f, t, u) in &check.outside {
-            text.push_str(&format!("Outside from {} to {}: {:.0} % of the tolerance (±20 %, ±11.5°) at worst.\n", hz(*f), hz(*t), 100.0 * u));
+            text.push_str(&format!(
+                "Outside from {} to {}: {:.0} % of the tolerance (±20 %, ±11.5°) at worst.\n",
+                hz(*f),
+                hz(*t),
+                100.0 * u
+            ));
         }
         for (f, t) in &check.not_measured {
             text.push_str(&format!("Not measured from {} to {}.\n", hz(*f), hz(*t)));
         }
         text.push_str(&advice_text(&check));
-        text.push_str(&format!("\nCaution: {}\n", earth_a.map_or_else(|| print::MAINS_CAUTION.to_owned(), earth_caution)));
+        text.push_str(&format!(
+            "\nCaution: {}\n",
+            earth_a.map_or_else(|| print::MAINS_CAUTION.to_owned(), earth_caution)
+        ));
         print::text(&text)?;
     }
     Ok(if check.inside() { Outcome::Done } else { Outcome::NotAPass })

@@ -306,6 +306,31 @@ impl SupplyState {
         [(Self::Open, None), (Self::Shorted, Some(1e-3)), (Self::Fifty, Some(50.0))];
 }
 
+/// How the conductors of a supply lie against earth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SupplySystem {
+    /// Line and neutral, the neutral near earth.
+    #[default]
+    SinglePhase,
+    /// Three lines and neutral; the voltage is that of a line to neutral.
+    ThreePhase,
+    /// Direct current.
+    Dc,
+}
+
+/// Currents to earth of a whole network, A r.m.s.: `(as connected, at worst)`. At worst: of three phases one alone is
+/// live; of balanced ones only the unequal capacitors are left, here ±10 % (one high, two low: 20 % of one cell's).
+pub fn network_earth_current_a(cell: &Cell, system: SupplySystem, line_v: f64, supply_hz: f64) -> (f64, f64) {
+    let one = cell.earth_current_a(line_v, supply_hz);
+    match system {
+        SupplySystem::SinglePhase => (one, one),
+        SupplySystem::ThreePhase => (0.2 * one, one),
+        // Direct current does not pass capacitors; what they store is the hazard.
+        SupplySystem::Dc => (0.0, 0.0),
+    }
+}
+
 /// One frequency of a check.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct BandPoint {
@@ -563,6 +588,9 @@ mod tests {
         let cell = Cell::usual(NetworkKind::Fifty50u5);
         assert!((cell.earth_current_a(230.0, 50.0) - 0.885).abs() < 2e-3);
         assert!((cell.earth_current_a(120.0, 60.0) - 0.554).abs() < 2e-3);
+        // Three phasors of 1.1, 0.9 and 0.9 at 120° add up to 0.2.
+        let (balanced, worst) = network_earth_current_a(&cell, SupplySystem::ThreePhase, 230.0, 50.0);
+        assert!((balanced / worst - 0.2).abs() < 1e-12 && (worst - 0.885).abs() < 2e-3);
         assert!(earth_caution(0.885).contains("residual-current"));
     }
 

@@ -8,6 +8,7 @@ use formats::touchstone::{Parameter, open_touchstone};
 use project::{Product, Project, Run};
 use quantity::Unit;
 use remedy::RemedyError;
+use remedy::bandmap::SourceFacts;
 use remedy::fitted::read_fitted;
 use remedy::library::Library;
 use remedy::measured::{Fixture, MeasuredImpedance};
@@ -74,6 +75,8 @@ pub struct FixBench {
     pub other_run: Option<String>,
     /// What was taken from where.
     pub notes: Vec<String>,
+    /// What is known of the source beside the circuit.
+    pub facts: SourceFacts,
 }
 
 fn unusable(place: &str, e: &RemedyError) -> WorkError {
@@ -98,13 +101,19 @@ pub fn measured_part(path: &Path, fixture: Option<Fixture>) -> Result<Part, Work
         (2, None) => Fixture::SeriesThrough,
         (2, Some(f)) => f,
         (n, _) => {
-            return Err(WorkError::input(place, format!("{n} ports"), "one port, or two with the part in or across the path"));
+            return Err(WorkError::input(
+                place,
+                format!("{n} ports"),
+                "one port, or two with the part in or across the path",
+            ));
         }
     };
     if network.parameter != Parameter::S {
         return Err(WorkError::input(place, "no scattering parameters", "a file of S parameters"));
     }
-    let fault = |e: formats::touchstone::NetworkError| WorkError::input(path.display().to_string(), e.to_string(), "S parameters");
+    let fault = |e: formats::touchstone::NetworkError| {
+        WorkError::input(path.display().to_string(), e.to_string(), "S parameters")
+    };
     let s = if fixture == Fixture::SeriesThrough || fixture == Fixture::ShuntThrough {
         network.entry(2, 1).map_err(fault)?
     } else {
@@ -144,11 +153,9 @@ pub fn add_parts(library: &mut Library, path: &Path) -> Result<Vec<String>, Work
             let name = name.as_str().map(str::to_owned).ok_or_else(|| {
                 WorkError::input(place.as_str(), "touchstone is no text", "the name of a file beside this one")
             })?;
-            let fixture = part
-                .remove("fixture")
-                .map(toml::Value::try_into::<Fixture>)
-                .transpose()
-                .map_err(|e| WorkError::input(place.as_str(), e.to_string(), "one_port, series_through or shunt_through"))?;
+            let fixture = part.remove("fixture").map(toml::Value::try_into::<Fixture>).transpose().map_err(|e| {
+                WorkError::input(place.as_str(), e.to_string(), "one_port, series_through or shunt_through")
+            })?;
             let folder = path.parent().unwrap_or(Path::new("."));
             let Model::Measured(table) = measured_part(&folder.join(name), fixture)?.model else { continue };
             part.insert("kind".into(), "measured".into());
@@ -213,7 +220,9 @@ fn supply_of(request: &FixRequest, product: &Product, fitted: &PortModel, notes:
     let told = product.supply.as_ref();
     let current = request.current_a.or(fitted.current_a).or(told.and_then(|s| s.current_a));
     if current.is_none() {
-        notes.push("The supply current is not known: 1 A is reckoned with. Say it in product.toml or with --current.".into());
+        notes.push(
+            "The supply current is not known: 1 A is reckoned with. Say it in product.toml or with --current.".into(),
+        );
     }
     let frequency = request.frequency_hz.or(told.map(|s| s.frequency_hz).filter(|f| *f > 0.0)).unwrap_or(50.0);
     Supply {
@@ -274,7 +283,11 @@ pub fn prepare_fix(dir: &Path, request: &FixRequest, on_stage: &mut OnStage<'_>)
             second = Some(trace.clone());
             other_run = Some(id);
         } else if request.other_run.is_some() {
-            return Err(WorkError::input(format!("run {id}"), "it has other frequencies", "the frequencies of the run to be mended"));
+            return Err(WorkError::input(
+                format!("run {id}"),
+                "it has other frequencies",
+                "the frequencies of the run to be mended",
+            ));
         }
     }
     let common_current = match &request.clamp_run {
@@ -317,12 +330,8 @@ pub fn prepare_fix(dir: &Path, request: &FixRequest, on_stage: &mut OnStage<'_>)
         notes.push(format!("The crest of the supply current is taken as {USUAL_CREST_FACTOR} times its r.m.s. value."));
     }
 
-    let kept: crate::evaluate::KeptChoices = run
-        .record
-        .captures
-        .first()
-        .and_then(|c| serde_json::from_value(c.choices.clone()).ok())
-        .unwrap_or_default();
+    let kept: crate::evaluate::KeptChoices =
+        run.record.captures.first().and_then(|c| serde_json::from_value(c.choices.clone()).ok()).unwrap_or_default();
     let wanted = request.wanted_probability.unwrap_or(0.95);
     if !(wanted > 0.0 && wanted < 1.0) {
         return Err(WorkError::input("wanted probability", wanted.to_string(), "a number between 0 and 1"));
@@ -346,7 +355,11 @@ pub fn prepare_fix(dir: &Path, request: &FixRequest, on_stage: &mut OnStage<'_>)
         converter_w: power.filter(|w| *w > 0.0),
     };
     let bench = Bench::new(problem).map_err(|e| unusable(&format!("run {}", run.record.id), &e))?;
-    Ok(FixBench { bench, run, other_run, notes })
+    let facts = SourceFacts {
+        rise_s: product.converters.iter().filter_map(|c| c.rise_time_s).reduce(f64::min),
+        cable_m: run.record.port.as_deref().and_then(|p| product.port(p)).and_then(|p| p.cable_length_m),
+    };
+    Ok(FixBench { bench, run, other_run, notes, facts })
 }
 
 /// Searches, with the fault named as the workbench names its own.

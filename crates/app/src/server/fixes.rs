@@ -7,7 +7,7 @@ use std::time::SystemTime;
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use remedy::bandmap::{Can, Family, SourceFacts};
+use remedy::bandmap::{Can, Family};
 use remedy::candidates::{Change, Topology};
 use remedy::parts::Model;
 use remedy::port::{Mode, Place, Stage};
@@ -209,7 +209,6 @@ pub(crate) struct Tried {
 struct Prepared {
     bench: FixBench,
     found: Found,
-    facts: SourceFacts,
 }
 
 /// Prepared runs by project, run, question and the state of what they were made from.
@@ -270,12 +269,7 @@ fn prepared(dir: PathBuf, run: &str, q: &FixQuery) -> Result<Arc<Prepared>, Faul
     }
     let bench = prepare_fix(&dir, &request(run, q)?, &mut |_| std::ops::ControlFlow::Continue(()))?;
     let found = search_fix(&bench)?;
-    let product = project::Project::open(&dir).and_then(|p| p.product()).map_err(workbench::WorkError::from)?.product;
-    let facts = SourceFacts {
-        rise_s: product.converters.iter().filter_map(|c| c.rise_time_s).reduce(f64::min),
-        cable_m: bench.run.record.port.as_deref().and_then(|p| product.port(p)).and_then(|p| p.cable_length_m),
-    };
-    let made = Arc::new(Prepared { bench, found, facts });
+    let made = Arc::new(Prepared { bench, found });
     let mut kept = PREPARED.lock().unwrap_or_else(PoisonError::into_inner);
     if kept.len() >= KEPT {
         kept.clear();
@@ -318,12 +312,9 @@ fn knobs(changes: &[Change]) -> Vec<Knob> {
                 list.push(knob(i, "leakage_h", "Leakage inductance", "H", c.leakage_h));
                 list.push(knob(i, "winding_f", "Winding capacitance", "F", c.winding_f));
             }
-            Model::Ferrite(f) => list.push(Knob {
-                from: 1.0,
-                to: 12.0,
-                log: false,
-                ..knob(i, "turns", "Turns", "", f64::from(f.turns))
-            }),
+            Model::Ferrite(f) => {
+                list.push(Knob { from: 1.0, to: 12.0, log: false, ..knob(i, "turns", "Turns", "", f64::from(f.turns)) })
+            }
             Model::Resistor(r) => list.push(knob(i, "resistance_ohm", "Resistance", "Ω", r.resistance_ohm)),
             _ => {}
         }
@@ -481,7 +472,7 @@ async fn fixes(State(app): App, Path(run): Path<String>, query: Asked<FixQuery>)
     let dir = app.backend.dir();
     blocking(move || {
         let p = prepared(dir, &run, &query)?;
-        let (f, needed, families) = p.bench.bench.band_map(p.facts);
+        let (f, needed, families) = p.bench.bench.band_map(p.bench.facts);
         Ok(FixView {
             run: run.clone(),
             title: p.bench.run.record.title.clone(),
