@@ -26,6 +26,8 @@ export type Tried = Schemas["Tried"];
 export type MainsView = Schemas["MainsView"];
 export type MainsOrder = Schemas["MainsOrder"];
 export type MainsFlicker = Schemas["MainsFlicker"];
+export type WhyView = Schemas["WhyView"];
+export type CaseView = Schemas["CaseView"];
 export type MeasureRequest = Schemas["MeasureRequest"];
 
 export const client = createClient<paths>();
