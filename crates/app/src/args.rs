@@ -148,11 +148,13 @@ pub(crate) enum StartFlag {
 
 #[derive(Debug, Args)]
 pub(crate) struct Receive {
-    /// The record: .npy, .wav, SigMF (.sigmf-meta or .sigmf-data) or .csv
+    /// The record: .npy, .wav, SigMF (.sigmf-meta or .sigmf-data) or .csv; with --follow also tcp://HOST:PORT
     pub(crate) record: PathBuf,
     /// Band of CISPR 16-1-1: A 9–150 kHz, B 0.15–30 MHz, C 30–300 MHz, D 0.3–1 GHz, E 1–18 GHz
     #[arg(long)]
     pub(crate) band: Band,
+    #[command(flatten)]
+    pub(crate) more: crate::live_commands::ReceiveMore,
     #[command(flatten)]
     pub(crate) scan: ScanFlags,
     #[command(flatten)]
@@ -181,14 +183,40 @@ pub(crate) struct ScanFlags {
     pub(crate) threads: Option<usize>,
 }
 
+/// One channel or several, counted from 1. Where one is wanted it is the first.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Channels(pub(crate) Vec<usize>);
+
+impl std::ops::Deref for Channels {
+    type Target = usize;
+
+    fn deref(&self) -> &usize {
+        self.0.first().unwrap_or(&1)
+    }
+}
+
+impl PartialEq<usize> for Channels {
+    fn eq(&self, other: &usize) -> bool {
+        **self == *other
+    }
+}
+
+fn channels(text: &str) -> Result<Channels, String> {
+    let list: Result<Vec<usize>, _> = text.split(',').map(|c| c.trim().parse::<usize>()).collect();
+    match list {
+        Ok(list) if (1..list.len()).all(|i| !list[..i].contains(&list[i])) => Ok(Channels(list)),
+        _ => Err("expected a number counted from 1, or several different ones: 1,2".to_owned()),
+    }
+}
+
 #[derive(Debug, Clone, Args)]
 pub(crate) struct CaptureFlags {
     /// Sampling rate, Hz, where the file does not hold it or holds it wrong
     #[arg(long, allow_negative_numbers = true)]
     pub(crate) rate: Option<f64>,
-    /// Channel, counted from 1
-    #[arg(long, default_value_t = 1)]
-    pub(crate) channel: usize,
+    /// Channel, counted from 1; `receive` takes several (1,2), measured in one pass
+    #[arg(long, default_value = "1", value_parser = channels)]
+    pub(crate) channel: Channels,
     /// Volts at the receiver input for one unit of the file
     #[arg(long, allow_negative_numbers = true)]
     pub(crate) scale: Option<f64>,

@@ -71,7 +71,7 @@ pub(crate) fn capture(flags: &CaptureFlags) -> Result<CaptureChoices, Failure> {
 }
 
 pub(crate) fn receive(band: Option<Band>, scan: &ScanFlags, capture: &CaptureFlags) -> Result<ReceiveChoices, Failure> {
-    if capture.channel == 0 {
+    if capture.channel.0.contains(&0) {
         return Err(Failure::input("--channel 0: channels are counted from 1"));
     }
     if scan.threads == Some(0) {
@@ -82,7 +82,7 @@ pub(crate) fn receive(band: Option<Band>, scan: &ScanFlags, capture: &CaptureFla
         from_hz: positive("from", scan.from)?,
         to_hz: positive("to", scan.to)?,
         step_hz: positive("step", scan.step)?,
-        channel: (capture.channel != 1).then_some(capture.channel),
+        channel: (*capture.channel != 1).then_some(*capture.channel),
         start: scan.start.map(|s| match s {
             StartFlag::Rest => Start::Rest,
             StartFlag::Settled => Start::Settled,
@@ -97,6 +97,9 @@ pub(crate) fn reading(
     captured: &CaptureFlags,
     swept: &SweepFlags,
 ) -> Result<ReadingChoices, Failure> {
+    if captured.channel.0.len() > 1 {
+        return Err(Failure::input("--channel: several channels; expected one, for a run is one channel's"));
+    }
     Ok(ReadingChoices {
         kind: None,
         sweep: sweep(swept)?,

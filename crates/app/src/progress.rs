@@ -5,7 +5,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use workbench::Stage;
 
-/// Progress on standard error: a bar on a terminal, nothing elsewhere.
+/// Progress on standard error: a bar on a terminal, nothing elsewhere. Ctrl-C stops the work at the next report.
 pub(crate) struct Bar {
     bar: ProgressBar,
     what: &'static str,
@@ -22,6 +22,7 @@ impl Bar {
             bar.enable_steady_tick(Duration::from_millis(200));
             bar
         };
+        crate::interrupt::listen();
         Self { bar, what: "" }
     }
 
@@ -34,7 +35,7 @@ impl Bar {
         if let Some(share) = stage.fraction {
             self.bar.set_position((share.clamp(0.0, 1.0) * 1000.0) as u64);
         }
-        ControlFlow::Continue(())
+        if crate::interrupt::asked() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
     }
 }
 

@@ -8,16 +8,15 @@ use formats::chain_file::read_chain;
 use formats::sweep::describe;
 use formats::trace_file::{read_trace, sidecar_path, write_trace};
 use project::Project;
-use receiver::Start;
 use serde_json::{Map, Value, json};
 use standards::{Known, LimitLibrary};
-use workbench::{Judged, ReadingChoices, Understanding, WorkError, judge_trace, levels, limits_of, understand};
+use workbench::{Judged, ReadingChoices, Understanding, WorkError, judge_trace, limits_of, understand};
 
 use crate::args::{CaptureFlags, Judge, Receive, SweepFlags};
 use crate::outcome::{Failure, Outcome};
 use crate::print::{self, Show, db, hz};
 use crate::progress::Bar;
-use crate::{choices, draw};
+use crate::{choices, draw, live_commands};
 
 fn file_name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
@@ -44,40 +43,47 @@ fn must_be_writable(path: &Path) -> Result<(), Failure> {
 }
 
 pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
+    let more = &a.more;
+    let mut capture = choices::capture(&a.capture)?;
+    if let [from, to] = more.span[..] {
+        capture.span_s = Some([from, to]);
+    }
+    if let Some(format) = more.format.as_ref().filter(|_| !a.record.to_string_lossy().starts_with("tcp://")) {
+        capture.data_type = Some(live_commands::data_type(format, more.complex));
+        capture.raw_channels = Some(more.stream_channels);
+    } else if more.complex {
+        capture.complex = Some(true);
+    }
     let reading = ReadingChoices {
-        capture: choices::capture(&a.capture)?,
+        capture,
         receive: choices::receive(Some(a.band), &a.scan, &a.capture)?,
         ..ReadingChoices::default()
     };
     if let Some(out) = &a.out {
         must_be_writable(out)?;
     }
-    let mut bar = Bar::new(show.quiet);
-    let trace = levels(&a.record, &file_name(&a.record), &reading, &mut |s| bar.tell(s))?;
-    drop(bar);
-    let start =
-        if trace.history.iter().any(|h| h.contains("started from rest")) { Start::Rest } else { Start::Settled };
-    let start_word = if start == Start::Rest { "rest" } else { "settled" };
-    if let Some(out) = &a.out {
-        write_trace(out, &trace, Some(start_word)).map_err(|e| Failure::input(e.to_string()))?;
-    }
-    if show.json {
-        let mut document = Map::new();
-        document.insert("record".into(), json!(a.record.display().to_string()));
-        document.insert("band".into(), json!(a.band));
-        document.insert("start".into(), json!(start_word));
-        document.insert("bandwidth_hz".into(), json!(trace.bandwidth_hz));
-        document.insert("points".into(), json!(trace.frequency_hz.len()));
-        document.insert("history".into(), json!(trace.history));
-        document.insert("out".into(), json!(a.out.as_ref().map(|o| o.display().to_string())));
-        document.insert("frequency_hz".into(), json!(trace.frequency_hz));
-        for c in &trace.columns {
-            if let Some(d) = c.detector {
-                document.insert(format!("{}_dbuv", d.key()), numbers(&rounded(&c.level_db)));
-                document.insert(format!("{}_is_lower_bound", d.key()), json!(c.lower_bound));
-            }
+    if more.follow {
+        if a.capture.channel.0.len() > 1 {
+            return Err(Failure::input("--channel: several channels; expected one while following"));
         }
-        print::json(&document)?;
+        return live_commands::follow(show, a, &reading);
+    }
+    let mut bar = Bar::new(show.quiet);
+    let channels = &a.capture.channel.0;
+    let mut measured =
+        workbench::measure_channels(&a.record, &file_name(&a.record), &reading, channels, more.timeline, &mut |s| {
+            bar.tell(s)
+        })?;
+    drop(bar);
+    if channels.len() > 1 {
+        return live_commands::several(show, a, &measured, channels);
+    }
+    let measured = measured.pop().ok_or_else(|| Failure::ours("a channel gave no levels"))?;
+    let trace = &measured.trace;
+    let start = write_measured(a.out.as_deref(), trace)?;
+    let structure = a.out.as_deref().map(|o| live_commands::write_time_structure(o, &measured)).transpose()?.flatten();
+    if show.json {
+        print::json(&trace_json(a, trace, start, a.out.as_deref()))?;
         return Ok(Outcome::Done);
     }
     let mut text = String::new();
@@ -85,7 +91,7 @@ pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
         text.push_str(&format!("· {line}\n"));
     }
     text.push_str(&format!("\nThe highest of {} frequencies, dBµV:\n", trace.frequency_hz.len()));
-    text.push_str(&highest(&trace));
+    text.push_str(&highest(trace));
     if trace.columns.iter().any(|c| c.lower_bound.iter().any(|b| *b)) {
         text.push_str("≥ the record is too short for this detector to settle: the true reading is this or higher.\n");
     }
@@ -97,12 +103,51 @@ pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
         )),
         None => text.push_str("\nNothing was written: give --out TRACE.csv to keep the trace.\n"),
     }
+    if let Some(said) = structure {
+        text.push_str(&format!("Time structure, {said}\n"));
+    }
     print::text(&text)?;
     Ok(Outcome::Done)
 }
 
-/// The ten highest emissions of a trace: local maxima of its first column.
-fn highest(trace: &Trace) -> String {
+/// Writes a trace where one is wanted, and says where its detectors started.
+pub(crate) fn write_measured(out: Option<&Path>, trace: &Trace) -> Result<&'static str, Failure> {
+    let rest = trace.history.iter().any(|h| h.contains("started from rest"));
+    let start = if rest { "rest" } else { "settled" };
+    if let Some(out) = out {
+        write_trace(out, trace, Some(start)).map_err(|e| Failure::input(e.to_string()))?;
+    }
+    Ok(start)
+}
+
+/// The JSON document of one measured channel.
+pub(crate) fn trace_json(a: &Receive, trace: &Trace, start: &str, out: Option<&Path>) -> Map<String, Value> {
+    let mut document = Map::new();
+    document.insert("record".into(), json!(a.record.display().to_string()));
+    document.insert("band".into(), json!(a.band));
+    document.insert("start".into(), json!(start));
+    document.insert("bandwidth_hz".into(), json!(trace.bandwidth_hz));
+    document.insert("points".into(), json!(trace.frequency_hz.len()));
+    document.insert("history".into(), json!(trace.history));
+    document.insert("out".into(), json!(out.map(|o| o.display().to_string())));
+    document.insert("frequency_hz".into(), json!(trace.frequency_hz));
+    for c in &trace.columns {
+        if let Some(d) = c.detector {
+            document.insert(format!("{}_dbuv", d.key()), numbers(&rounded(&c.level_db)));
+            document.insert(format!("{}_is_lower_bound", d.key()), json!(c.lower_bound));
+            if !c.floor_db.is_empty() {
+                let marked: Vec<bool> = (0..c.level_db.len()).map(|k| c.not_resolved(k)).collect();
+                document.insert(format!("{}_floor_dbuv", d.key()), numbers(&rounded(&c.floor_db)));
+                document.insert(format!("{}_is_not_resolved", d.key()), json!(marked));
+            }
+        }
+    }
+    document
+}
+
+/// The ten highest emissions of a trace: local maxima of its first column. A tilde marks what stands less than 6 dB above
+/// the record's own noise.
+pub(crate) fn highest(trace: &Trace) -> String {
     let Some(first) = trace.columns.first() else { return String::new() };
     let level = &first.level_db;
     let mut tops: Vec<usize> = (0..level.len())
@@ -120,7 +165,11 @@ fn highest(trace: &Trace) -> String {
         .map(|i| {
             let mut row = vec![hz(trace.frequency_hz[i])];
             row.extend(trace.columns.iter().map(|c| {
-                let bound = if c.lower_bound.get(i).copied().unwrap_or(false) { "≥ " } else { "" };
+                let bound = match (c.lower_bound.get(i), c.not_resolved(i)) {
+                    (_, true) => "~ ",
+                    (Some(true), _) => "≥ ",
+                    _ => "",
+                };
                 format!("{bound}{}", db(c.level_db[i]))
             }));
             row

@@ -1,13 +1,15 @@
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use emission::{Applied, Chain, Gap, JudgeOptions, Trace, Verdict, judge};
 use formats::chain_file::read_chain;
+use formats::timeline_file::write_timeline;
 use formats::trace_file::{read_trace, write_trace};
 use project::{Project, Run};
 use standards::{Detector, Limit, LimitLibrary};
 
-use crate::raw::{ReadingChoices, levels};
+use crate::raw::{RawKind, ReadingChoices, levels};
+use crate::watch::measure_channels;
 use crate::{OnStage, VERSION, WorkError};
 
 /// A trace held against limits.
@@ -82,6 +84,15 @@ pub(crate) struct JudgingChoices {
     pub(crate) assume_detector: Option<Detector>,
 }
 
+impl KeptChoices {
+    /// The choices of a run as the ledger keeps them.
+    pub(crate) fn of(run: &str, kept: &serde_json::Value) -> Result<Self, WorkError> {
+        serde_json::from_value(kept.clone()).map_err(|e| {
+            WorkError::input(format!("run {run}"), format!("its reading choices: {e}"), "choices this version knows")
+        })
+    }
+}
+
 impl JudgingChoices {
     pub(crate) fn options(&self) -> JudgeOptions {
         JudgeOptions {
@@ -101,6 +112,9 @@ pub(crate) struct KeptChoices {
     pub(crate) judging: JudgingChoices,
 }
 
+/// Changes whenever derived files of earlier versions lack something.
+const KEPT_SHAPE: u32 = 2;
+
 /// The levels of a raw file of the project, from the cache where they are there.
 ///
 /// The cache's name is made of everything that can change the result: content, choices, version. It is always read back,
@@ -113,19 +127,24 @@ pub(crate) fn kept_levels(
 ) -> Result<Trace, WorkError> {
     let kept = project.capture(capture)?;
     let path = project.capture_path(capture)?;
-    let key = format!(
-        "{VERSION} {} {} {}",
-        kept.file.blake3,
-        kept.companion.as_ref().map_or("", |c| c.blake3.as_str()),
-        serde_json::to_string(choices).map_err(|e| WorkError::Ours(format!("choices could not be written: {e}")))?
-    );
-    let cache = project.derived_dir()?.join(format!("trace-{}.csv", &blake3::hash(key.as_bytes()).to_hex()[..32]));
+    let cache = kept_trace_path(project, capture, choices)?;
+    let name = &kept.file.original_name;
     if !cache.is_file() {
-        let trace = levels(&path, &kept.file.original_name, choices, on_stage)?;
+        let (trace, timeline) = if choices.kind == Some(RawKind::Capture) {
+            let channel = choices.receive.channel.unwrap_or(1);
+            let measured = measure_channels(&path, name, choices, &[channel], true, on_stage)?.pop();
+            let measured = measured.ok_or_else(|| WorkError::Ours("a channel gave no levels".to_owned()))?;
+            (measured.trace, measured.timeline)
+        } else {
+            (levels(&path, name, choices, on_stage)?, None)
+        };
         if trace.unit.is_none() {
             return Ok(trace);
         }
-        if write_trace(&cache, &trace, None).is_err() {
+        // The time structure first: where the trace is there, what belongs to it is there too.
+        let written =
+            timeline.map_or(Ok(()), |t| write_timeline(&cache, &t)).and_then(|()| write_trace(&cache, &trace, None));
+        if written.is_err() {
             // A folder that cannot be written must not keep anyone from reading.
             let _ = fs::remove_file(&cache);
             return Ok(trace);
@@ -133,8 +152,24 @@ pub(crate) fn kept_levels(
     }
     match read_trace(&cache) {
         Ok((trace, _)) => Ok(trace),
-        Err(_) => levels(&path, &kept.file.original_name, choices, on_stage),
+        Err(_) => levels(&path, name, choices, on_stage),
     }
+}
+
+/// Where the levels of a raw file of the project are kept for these choices.
+pub(crate) fn kept_trace_path(
+    project: &Project,
+    capture: &str,
+    choices: &ReadingChoices,
+) -> Result<PathBuf, WorkError> {
+    let kept = project.capture(capture)?;
+    let key = format!(
+        "{VERSION} {KEPT_SHAPE} {} {} {}",
+        kept.file.blake3,
+        kept.companion.as_ref().map_or("", |c| c.blake3.as_str()),
+        serde_json::to_string(choices).map_err(|e| WorkError::Ours(format!("choices could not be written: {e}")))?
+    );
+    Ok(project.derived_dir()?.join(format!("trace-{}.csv", &blake3::hash(key.as_bytes()).to_hex()[..32])))
 }
 
 /// The chain as it stands in the project's folder.
@@ -151,6 +186,16 @@ pub fn evaluate(dir: &Path, run: &str, on_stage: &mut OnStage<'_>) -> Result<Eva
 }
 
 pub(crate) fn evaluate_run(project: &Project, run: Run, on_stage: &mut OnStage<'_>) -> Result<Evaluation, WorkError> {
+    evaluate_run_with(project, run, None, on_stage)
+}
+
+/// The same for a stretch of the run's capture only, s after its first frame.
+pub(crate) fn evaluate_run_with(
+    project: &Project,
+    run: Run,
+    span_s: Option<[f64; 2]>,
+    on_stage: &mut OnStage<'_>,
+) -> Result<Evaluation, WorkError> {
     let used = run.record.captures.first().ok_or_else(|| {
         WorkError::input(
             format!("run {}", run.record.id),
@@ -158,13 +203,10 @@ pub(crate) fn evaluate_run(project: &Project, run: Run, on_stage: &mut OnStage<'
             "a run with a sweep or a capture",
         )
     })?;
-    let kept: KeptChoices = serde_json::from_value(used.choices.clone()).map_err(|e| {
-        WorkError::input(
-            format!("run {}", run.record.id),
-            format!("its reading choices: {e}"),
-            "choices this version knows",
-        )
-    })?;
+    let mut kept = KeptChoices::of(&run.record.id, &used.choices)?;
+    if span_s.is_some() {
+        kept.reading.capture.span_s = span_s;
+    }
     let measured = kept_levels(project, &used.capture, &kept.reading, on_stage)?;
     // As the ledger keeps it: a chain or a table edited since does not change an old verdict; the check names the edit.
     let chain = project.run_chain_path(&run.record.id)?.map(|path| read_chain(&path)).transpose()?;

@@ -1,5 +1,4 @@
 use std::fs;
-use std::ops::ControlFlow;
 use std::path::Path;
 
 use emission::{Column, Trace};
@@ -10,7 +9,8 @@ use receiver::{Levels, Settings, Start};
 use serde::{Deserialize, Serialize};
 use standards::Band;
 
-use crate::{OnStage, Stage, WorkError};
+use crate::watch::measure_channels;
+use crate::{OnStage, WorkError};
 
 /// What a raw file holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -132,30 +132,21 @@ pub fn levels(
 ) -> Result<Trace, WorkError> {
     match understand(path, name, choices)? {
         Understanding::Sweep(reading) => Ok(reading.trace),
-        Understanding::Capture(info) => {
-            let (settings, found) = settings(path, name, &info, choices)?;
-            let mut capture = open_capture(path, &choices.capture)?;
-            let levels = receiver::receive(&mut capture, &settings, &mut |p| {
-                // The first pass is nearly all of the work; later ones only replay the beginning.
-                let fraction = p.frames_total.filter(|_| p.pass == 1).map(|t| p.frames_done as f64 / t.max(1) as f64);
-                on_stage(&Stage { what: if p.pass == 1 { "measuring" } else { "settling the detectors" }, fraction })
-            })
-            .map_err(|source| WorkError::Receiver { file: name.to_owned(), source })?;
-            if on_stage(&Stage { what: "measured", fraction: Some(1.0) }) == ControlFlow::Break(()) {
-                return Err(WorkError::Cancelled);
-            }
-            let mut notes = info.notes.clone();
-            notes.extend(found);
-            Ok(trace_of(levels, &info, settings.band, notes))
+        Understanding::Capture(_) => {
+            let channel = choices.receive.channel.unwrap_or(1);
+            let mut measured = measure_channels(path, name, choices, &[channel], false, on_stage)?;
+            measured.pop().map(|m| m.trace).ok_or_else(|| WorkError::Ours("a channel gave no levels".to_owned()))
         }
     }
 }
 
-fn settings(
+/// What the receiver is told of one channel of a capture, counted from 1, and what was assumed for it.
+pub(crate) fn settings(
     path: &Path,
     name: &str,
     info: &CaptureInfo,
     choices: &ReadingChoices,
+    number: usize,
 ) -> Result<(Settings, Vec<String>), WorkError> {
     let want = &choices.receive;
     let rate_hz = info.rate_hz.ok_or_else(|| CaptureError::MissingRate { path: path.to_owned() })?;
@@ -167,7 +158,6 @@ fn settings(
             "a band of CISPR 16-1-1: A, B, C, D or E (--band)",
         ));
     };
-    let number = want.channel.unwrap_or(1);
     let channel = number.checked_sub(1).and_then(|i| info.channels.get(i)).ok_or_else(|| {
         WorkError::input(
             name,
@@ -200,7 +190,8 @@ fn settings(
     ))
 }
 
-fn trace_of(levels: Levels, info: &CaptureInfo, band: Band, notes: Vec<String>) -> Trace {
+/// Levels as a trace whose history says how they were made.
+pub(crate) fn trace_of(levels: Levels, info: &CaptureInfo, band: Band, notes: Vec<String>) -> Trace {
     let mut history = vec![format!(
         "measured from a time record of {} at {} samples a second ({}), band {band}, bandwidth {}, detectors started {}",
         seconds(levels.duration_s),
@@ -231,18 +222,21 @@ fn trace_of(levels: Levels, info: &CaptureInfo, band: Band, notes: Vec<String>) 
         ));
     }
     history.extend(notes);
-    history.extend(levels.notes);
+    history.extend(levels.notes.iter().cloned());
     if let Some(floor) = levels.quantisation_floor_dbuv {
         history.push(format!("quantisation noise of the record reads {floor:.1} dBµV in this bandwidth (RMS-average)"));
     }
-    let columns = levels
-        .readings
+    let Levels { readings, noise_floor, .. } = levels;
+    let columns = readings
         .into_iter()
         .map(|r| Column {
             detector: Some(r.detector),
             name: r.detector.name().to_owned(),
             // Minus infinity (nothing at all in the record) is no level either.
             level_db: r.level_dbuv.into_iter().map(|v| if v.is_finite() { v } else { f64::NAN }).collect(),
+            floor_db: noise_floor
+                .as_ref()
+                .map_or_else(Vec::new, |f| (0..r.lower_bound.len()).map(|i| f.level_dbuv(r.detector, i)).collect()),
             lower_bound: r.lower_bound,
         })
         .collect();
