@@ -60,14 +60,21 @@ pub(crate) fn diode(m: &DiodeModel, area: f64, v: f64) -> Point {
     if m.junction_f > 0.0 {
         let cj = m.junction_f * area;
         let (vj, grading, corner) = (m.potential_v, m.grading, m.forward_corner * m.potential_v);
-        let below = |v: f64| vj * cj * (1.0 - (1.0 - v / vj).powf(1.0 - grading)) / (1.0 - grading);
+        // Charge and capacitance of the depleted junction at v: one power serves both.
+        let depleted = |v: f64| {
+            let base = 1.0 - v / vj;
+            let power = if grading == 0.5 { 1.0 / base.sqrt() } else { (-grading * base.ln()).exp() };
+            (vj * cj * (1.0 - base * power) / (1.0 - grading), cj * power)
+        };
         if v < corner {
-            p.q += below(v);
-            p.c += cj * (1.0 - v / vj).powf(-grading);
+            let (q, c) = depleted(v);
+            p.q += q;
+            p.c += c;
         } else {
             let f2 = (1.0 - m.forward_corner).powf(1.0 + grading);
             let f3 = 1.0 - m.forward_corner * (1.0 + grading);
-            p.q += below(corner) + cj / f2 * (f3 * (v - corner) + grading / (2.0 * vj) * (v * v - corner * corner));
+            p.q +=
+                depleted(corner).0 + cj / f2 * (f3 * (v - corner) + grading / (2.0 * vj) * (v * v - corner * corner));
             p.c += cj / f2 * (f3 + grading * v / vj);
         }
     }
@@ -75,8 +82,12 @@ pub(crate) fn diode(m: &DiodeModel, area: f64, v: f64) -> Point {
 }
 
 /// The classical limit of a junction's step (Nagel 1975): beyond the critical voltage the step is taken in current.
-fn limit_junction(v_new: f64, v_old: f64, vt: f64, critical: f64) -> f64 {
-    if v_new > critical && (v_new - v_old).abs() > 2.0 * vt {
+fn limit_junction(v_new: f64, v_old: f64, vt: f64, is: f64) -> f64 {
+    if (v_new - v_old).abs() <= 2.0 * vt || v_new <= 0.0 {
+        return v_new;
+    }
+    let critical = critical(vt, is);
+    if v_new > critical {
         if v_old > 0.0 {
             let arg = 1.0 + (v_new - v_old) / vt;
             if arg > 0.0 { v_old + vt * arg.ln() } else { critical }
@@ -98,10 +109,10 @@ pub(crate) fn limit_diode(m: &DiodeModel, area: f64, v_new: f64, v_old: f64) -> 
     if let Some(start) = breakdown_start(m, m.saturation_a, vt)
         && v_new < -start
     {
-        let mirrored = limit_junction(-start - v_new, -start - v_old, vt, critical(vt, is));
+        let mirrored = limit_junction(-start - v_new, -start - v_old, vt, is);
         return -start - mirrored;
     }
-    limit_junction(v_new, v_old, vt, critical(vt, is))
+    limit_junction(v_new, v_old, vt, is)
 }
 
 /// I = (|V|/C)^(1/β) with the sign of V.
@@ -149,15 +160,15 @@ pub(crate) fn clamp(m: &ClampModel, v: f64) -> Point {
 }
 
 pub(crate) fn limit_clamp(m: &ClampModel, v_new: f64, v_old: f64) -> f64 {
-    let knee = critical(m.knee_v, m.test_a);
-    let side =
-        |new: f64, old: f64| m.breakdown_v + limit_junction(new - m.breakdown_v, old - m.breakdown_v, m.knee_v, knee);
+    let side = |new: f64, old: f64| {
+        m.breakdown_v + limit_junction(new - m.breakdown_v, old - m.breakdown_v, m.knee_v, m.test_a)
+    };
     if v_new < 0.0 {
         -side(-v_new, -v_old)
     } else if m.bidirectional {
         side(v_new, v_old)
     } else {
-        limit_junction(v_new, v_old, THERMAL_V, critical(THERMAL_V, FORWARD_A))
+        limit_junction(v_new, v_old, THERMAL_V, FORWARD_A)
     }
 }
 

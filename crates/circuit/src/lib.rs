@@ -42,3 +42,7 @@ pub use waveform::{Source, Waveform};
 pub fn parse_number(text: &str) -> Result<f64, String> {
     number::parse(text.trim()).map(|n| n.value)
 }
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+struct Readme;

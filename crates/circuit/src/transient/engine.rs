@@ -669,6 +669,17 @@ impl Engine {
         }
     }
 
+    /// What every device does where it stands.
+    pub(super) fn points(&self) -> Vec<Point> {
+        self.devices.iter().map(|d| d.point).collect()
+    }
+
+    pub(super) fn set_points(&mut self, points: &[Point]) {
+        for (d, p) in self.devices.iter_mut().zip(points) {
+            d.point = *p;
+        }
+    }
+
     /// Device voltages for the next iteration's limits.
     pub(super) fn device_voltages(&self) -> Vec<f64> {
         self.devices.iter().map(|d| d.v).collect()

@@ -21,6 +21,7 @@ use lines::LineMemory;
 pub use options::{Output, TransientOptions};
 pub use result::{Balance, ElementEnergy, Observer, StepView, TransientSummary, Waveforms};
 
+use crate::devices::Point;
 use crate::error::CircuitError;
 use crate::expand::expand;
 use crate::models::SwitchControl;
@@ -140,6 +141,8 @@ struct Tried {
     x: [Vec<f64>; 2],
     charge: [Vec<f64>; 2],
     rate: [Vec<f64>; 2],
+    /// Devices in the middle and at the end.
+    points: [Vec<Point>; 2],
     error: f64,
 }
 
@@ -298,6 +301,7 @@ impl<'a> Run<'a> {
         self.engine.newton(&Self::ask(middle, alpha), &past, &mut x1, MOST)?;
         self.engine.settle_devices(&x1);
         let q1 = self.stored(&x1);
+        let p1 = self.engine.points();
         let r1: Vec<f64> = q1.iter().zip(&past.history).map(|(q, k)| alpha * q - k).collect();
 
         let c1 = 1.0 / (GAMMA * (2.0 - GAMMA));
@@ -316,10 +320,11 @@ impl<'a> Run<'a> {
         self.engine.newton(&Self::ask(time_s + h, alpha), &past, &mut x2, MOST)?;
         self.engine.settle_devices(&x2);
         let q2 = self.stored(&x2);
+        let p2 = self.engine.points();
         let r2: Vec<f64> = q2.iter().zip(&past.history).map(|(q, k)| alpha * q - k).collect();
 
         let error = self.local_error(time_s, h, &x2, [&r1, &r2]);
-        Ok(Tried { x: [x1, x2], charge: [q1, q2], rate: [r1, r2], error })
+        Ok(Tried { x: [x1, x2], charge: [q1, q2], rate: [r1, r2], points: [p1, p2], error })
     }
 
     /// Largest local error over what is allowed.
@@ -593,11 +598,11 @@ impl<'a> Run<'a> {
                 h *= along + 0.001;
                 continue;
             }
-            let Tried { x: [x1, x2], charge: [_, q2], rate: [r1, r2], .. } = tried;
+            let Tried { x: [x1, x2], charge: [_, q2], rate: [r1, r2], points: [p1, p2], .. } = tried;
             // The devices stand at the end of the step; its middle is looked at first and they go back.
-            self.engine.settle_devices(&x1);
+            self.engine.set_points(&p1);
             let middle = self.instant(&x1, &r1, t + GAMMA * h);
-            self.engine.settle_devices(&x2);
+            self.engine.set_points(&p2);
             let end = self.instant(&x2, &r2, t + h);
             let x0 = std::mem::take(&mut self.x);
             self.accounts.add(h, [&now, &middle, &end], WEIGHTS, [&x0, &x1, &x2]);
