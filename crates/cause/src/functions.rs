@@ -89,16 +89,20 @@ pub fn which_follow(
     let freedom = (traces - width) as f64;
     let student = StudentsT::new(0.0, 1.0, freedom).expect("at least one degree of freedom");
     let mut all = Vec::with_capacity(frequencies * functions);
+    let rows: Vec<Vec<f64>> = (0..traces).map(row).collect();
     for i in 0..frequencies {
+        let levels: Vec<f64> = level_db.iter().map(|l| l[i]).collect();
         let mut right = vec![0.0; width];
-        for t in 0..traces {
-            for (r, x) in right.iter_mut().zip(row(t)) {
-                *r += x * level_db[t][i];
+        for (x, level) in rows.iter().zip(&levels) {
+            for (r, x) in right.iter_mut().zip(x) {
+                *r += x * level;
             }
         }
         let beta: Vec<f64> = (0..width).map(|a| (0..width).map(|b| inverse[a * width + b] * right[b]).sum()).collect();
-        let rest: f64 = (0..traces)
-            .map(|t| (level_db[t][i] - row(t).iter().zip(&beta).map(|(x, b)| x * b).sum::<f64>()).powi(2))
+        let rest: f64 = rows
+            .iter()
+            .zip(&levels)
+            .map(|(x, level)| (level - x.iter().zip(&beta).map(|(x, b)| x * b).sum::<f64>()).powi(2))
             .sum();
         let variance = (rest / freedom).max(1e-12);
         for j in 0..functions {

@@ -170,7 +170,7 @@ pub struct Timing {
 /// for m frequencies (Fisher 1929). Nothing for fewer than 32 levels.
 pub fn time_structure(level_db: &[f64], interval_s: f64, mains_hz: f64) -> Option<Timing> {
     let n = level_db.len();
-    if n < 32 || !(interval_s > 0.0) {
+    if n < 32 || interval_s.is_nan() || interval_s <= 0.0 {
         return None;
     }
     let mean = level_db.iter().sum::<f64>() / n as f64;

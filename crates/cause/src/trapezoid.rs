@@ -180,12 +180,12 @@ pub fn fit_ringing(frequency_hz: &[f64], level_db: &[f64], from_hz: f64, to_hz: 
         let (vx, vxy, vy) = (sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n);
         vy - vxy * vxy / vx
     };
-    let (mut best, mut f_range, mut q_range) = ((f64::INFINITY, 0.0, 0.0), (from_hz, to_hz), (0.7, 80.0));
+    let (mut best, mut f_range, mut q_range) = ((f64::INFINITY, 0.0, 0.0), (from_hz, to_hz), (0.7f64, 80.0f64));
     for _ in 0..5 {
         for i in 0..=24 {
             for j in 0..=24 {
-                let fr = f_range.0 * (f_range.1 / f_range.0 as f64).powf(f64::from(i) / 24.0);
-                let q = q_range.0 * (q_range.1 / q_range.0 as f64).powf(f64::from(j) / 24.0);
+                let fr = f_range.0 * (f_range.1 / f_range.0).powf(f64::from(i) / 24.0);
+                let q = q_range.0 * (q_range.1 / q_range.0).powf(f64::from(j) / 24.0);
                 let m = misfit(fr, q);
                 if m < best.0 {
                     best = (m, fr, q);

@@ -105,7 +105,8 @@ fn attempt(kind: &ListKind, random: &mut Random) -> Option<TrueList> {
         let before = frequencies.len();
         let mut n = first;
         while frequencies.len() - before < own && n <= last {
-            if !(kind.odd_only && n.is_multiple_of(2)) && !random.chance(kind.missing) {
+            let left_out = kind.odd_only && n.is_multiple_of(2);
+            if !(left_out || random.chance(kind.missing)) {
                 let error = match kind.jitter {
                     Jitter::Even(share) => random.between(-share, share),
                     Jitter::Normal(share) => share * random.normal(),

@@ -60,7 +60,7 @@ fn makers(random: &mut Random) -> (Vec<Maker>, Vec<f64>) {
     let function = |random: &mut Random| random.chance(0.6).then(|| FUNCTIONS[random.below(3)].to_owned());
     let clocks = [8e6, 12e6, 16e6, 24e6, 25e6, 26e6, 32e6, 33.333e6, 40e6, 48e6, 50e6];
     let mut taken: Vec<f64> = Vec::new();
-    for i in 0..1 + random.below(3) {
+    for i in 0..=random.below(3) {
         let f = clocks[random.below(clocks.len())];
         if taken.iter().any(|t| (t / f).fract() == 0.0 || (f / t).fract() == 0.0) {
             continue;
@@ -78,7 +78,7 @@ fn makers(random: &mut Random) -> (Vec<Maker>, Vec<f64>) {
         makers.push(Maker { name: source.name.clone(), kind: MakerKind::Clock, source: Some(source), function });
         actual.push(f * (1.0 + 60e-6 * random.between(-1.0, 1.0)));
     }
-    for i in 0..1 + random.below(3) {
+    for i in 0..=random.below(3) {
         let f = random.log_between(60e3, 1.2e6);
         let source = Source {
             name: format!("converter {}", i + 1),
@@ -242,24 +242,12 @@ fn observe(
         let levels: Vec<f64> = (0..400)
             .map(|i| {
                 let t = f64::from(i) * 1e-3;
-                let mains = ((t * 100.0 + phase).fract() < 0.35) as u8;
+                let mains = u8::from((t * 100.0 + phase).fract() < 0.35);
                 let own = match kind {
                     MakerKind::Converter if ripples => depth * f64::from(mains),
                     MakerKind::Rectifier => 2.0 * depth * f64::from(mains),
-                    MakerKind::Contact => {
-                        if random.chance(0.04) {
-                            18.0
-                        } else {
-                            0.0
-                        }
-                    }
-                    MakerKind::Ambient if keyed => {
-                        if random.chance(0.5) {
-                            depth
-                        } else {
-                            0.0
-                        }
-                    }
+                    MakerKind::Contact => 18.0 * f64::from(u8::from(random.chance(0.04))),
+                    MakerKind::Ambient if keyed => depth * f64::from(u8::from(random.chance(0.5))),
                     _ => 0.0,
                 };
                 50.0 + own + 0.4 * random.normal()
