@@ -9,6 +9,7 @@ pub mod analytic;
 pub mod coil;
 pub mod dips;
 pub mod rig;
+pub mod sheet;
 pub mod surge;
 pub mod threshold;
 pub mod waveform;
