@@ -93,21 +93,50 @@ pub struct FlickerAssessment {
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Look {
     rms: f64,
+    /// The strongest line between 35 and 75 Hz, Hz, and its share of the power.
+    line_hz: f64,
+    share: f64,
+    /// Width of a line, Hz.
+    width_hz: f64,
 }
 
-/// Looks for the mains in a second of a signal: its fundamental must carry at least a tenth of the power, and lie within
-/// 3 % of the nominal frequency.
-fn look(samples: &[f64], rate_hz: f64, mains: Mains, least_rms: f64) -> Result<Look, MainsError> {
+impl Look {
+    /// The fundamental carries at least a tenth of the power and lies within 3 % of the nominal frequency.
+    fn expect(&self, mains: Mains) -> Result<(), MainsError> {
+        let expected_hz = mains.nominal_hz();
+        if self.share < LEAST_SHARE {
+            return Err(MainsError::NoMainsFrequency {
+                what: format!(
+                    "no line between 35 and 75 Hz holds more than {:.1} % of the power of the first second",
+                    self.share * 100.0
+                ),
+                expected_hz,
+            });
+        }
+        if (self.line_hz / expected_hz - 1.0).abs() > 0.03 + self.width_hz / expected_hz {
+            return Err(MainsError::NoMainsFrequency {
+                what: format!("the record's fundamental is near {:.1} Hz", self.line_hz),
+                expected_hz,
+            });
+        }
+        Ok(())
+    }
+}
+
+const LEAST_SHARE: f64 = 0.1;
+
+/// Looks for the mains in a second of a signal.
+fn look(samples: &[f64], rate_hz: f64) -> Look {
     let n = samples.len().max(1) as f64;
     let mean = samples.iter().sum::<f64>() / n;
     let power = samples.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n;
-    let rms = power.sqrt();
-    if rms <= least_rms {
-        return Ok(Look { rms });
-    }
     let step = (rate_hz / 2000.0).floor().max(1.0) as usize;
     let few: Vec<f64> = samples.chunks_exact(step).map(|c| c.iter().sum::<f64>() / step as f64 - mean).collect();
     let few_rate = rate_hz / step as f64;
+    let mut seen = Look { rms: power.sqrt(), line_hz: 0.0, share: 0.0, width_hz: 5.0 };
+    if power == 0.0 || few.is_empty() {
+        return seen;
+    }
     let share = |f: f64| {
         let (mut re, mut im, mut weight) = (0.0, 0.0, 0.0);
         for (k, x) in few.iter().enumerate() {
@@ -120,34 +149,17 @@ fn look(samples: &[f64], rate_hz: f64, mains: Mains, least_rms: f64) -> Result<L
         2.0 * (re * re + im * im) / (weight * weight) / power
     };
     // A Hann window over a second is wider than the half hertz between trials.
-    let resolution = (few_rate / few.len() as f64 / 2.0).clamp(0.25, 5.0);
-    let mut best = (0.0, 0.0);
+    seen.width_hz = (few_rate / few.len() as f64 / 2.0).clamp(0.25, 5.0);
     let mut f = 35.0;
     while f <= 75.0 {
         let s = share(f);
-        if s > best.1 {
-            best = (f, s);
+        if s > seen.share {
+            seen.line_hz = f;
+            seen.share = s;
         }
-        f += resolution;
+        f += seen.width_hz;
     }
-    let expected_hz = mains.nominal_hz();
-    if best.1 < 0.1 {
-        return Err(MainsError::NoMainsFrequency {
-            what: format!(
-                "nothing between 35 and 75 Hz holds more than {:.1} % of the power of the first {:.2} s",
-                best.1 * 100.0,
-                n / rate_hz
-            ),
-            expected_hz,
-        });
-    }
-    if (best.0 / expected_hz - 1.0).abs() > 0.03 + resolution / expected_hz {
-        return Err(MainsError::NoMainsFrequency {
-            what: format!("the record's fundamental is near {:.1} Hz", best.0),
-            expected_hz,
-        });
-    }
-    Ok(Look { rms })
+    seen
 }
 
 /// Keeps the first second of both channels.
@@ -194,24 +206,35 @@ pub fn assess_flicker(
     job: &FlickerJob,
     progress: &mut dyn FnMut(u64) -> ControlFlow<()>,
 ) -> Result<FlickerAssessment, MainsError> {
+    assess_flicker_with(source, job, &mut [], progress)
+}
+
+/// The same, feeding further measurements in the same pass.
+pub fn assess_flicker_with(
+    source: &mut dyn SampleSource,
+    job: &FlickerJob,
+    also: &mut [&mut dyn Consumer],
+    progress: &mut dyn FnMut(u64) -> ControlFlow<()>,
+) -> Result<FlickerAssessment, MainsError> {
     let setup = &job.setup;
     let limits = VoltageLimits::of(&job.equipment)?;
     let first = beginning(source, setup)?;
     let lamp_v = job.lamp.nominal_v();
     let mut findings = Vec::new();
     if setup.voltage.is_some() {
-        let seen = look(&first.voltage_v, setup.rate_hz, setup.mains, 0.0)?;
+        let seen = look(&first.voltage_v, setup.rate_hz);
         if seen.rms == 0.0 {
             return Err(MainsError::NoMainsFrequency {
-                what: "the voltage is 0 over the first second".into(),
+                what: "the voltage stands still over the first second".into(),
                 expected_hz: setup.mains.nominal_hz(),
             });
         }
+        seen.expect(setup.mains)?;
         findings.extend(scale_remark(seen.rms, lamp_v, job.nominal_v));
     }
     let nominal_v = job.nominal_v.unwrap_or_else(|| match (&job.basis, setup.voltage) {
         (Basis::Voltage, Some(_)) => {
-            let rms = look(&first.voltage_v, setup.rate_hz, setup.mains, 0.0).map_or(lamp_v, |l| l.rms);
+            let rms = look(&first.voltage_v, setup.rate_hz).rms;
             if (rms / lamp_v - 1.0).abs() <= NEAR { lamp_v } else { rms }
         }
         _ => lamp_v,
@@ -229,7 +252,11 @@ pub fn assess_flicker(
             if setup.current.is_none() {
                 return Err(MainsError::MissingChannel { needed: "mains current" });
             }
-            look(&first.current_a, setup.rate_hz, setup.mains, 0.02)?;
+            // The load may be off at first; a strong line at another frequency is a wrong setting all the same.
+            let seen = look(&first.current_a, setup.rate_hz);
+            if seen.rms > 0.02 && seen.share >= LEAST_SHARE {
+                seen.expect(setup.mains)?;
+            }
             let phase = match setup.voltage {
                 Some(_) => PhaseSource::Voltage,
                 None => PhaseSource::Current { lag_deg: *lag_deg },
@@ -262,6 +289,7 @@ pub fn assess_flicker(
         if let Some(i) = &mut inrush {
             consumers.push(i);
         }
+        consumers.extend(also.iter_mut().map(|c| &mut **c as &mut dyn Consumer));
         feed(source, setup, &mut consumers, progress)?;
     }
     let watched = watch.finish();
