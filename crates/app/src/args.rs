@@ -93,6 +93,9 @@ pub(crate) enum Command {
         #[arg(long, default_value_t = 4174)]
         port: u16,
     },
+    /// The steps of an immunity test with count, time, distances, cautions and clause
+    #[command(subcommand)]
+    RunSheet(crate::immunity_commands::SheetCommand),
     /// Arithmetic of immunity rigs: power for a field, plane, conducted level, frame coil
     #[command(subcommand)]
     Rig(crate::rig_commands::Rig),
@@ -104,6 +107,9 @@ pub(crate) enum Command {
     Waveform(Box<crate::immunity_commands::Waveform>),
     /// Find what makes the peaks: families of multiples and the product's sources behind them
     Cause(Box<crate::cause_commands::Cause>),
+    /// What readings by hand say of the source: probe, clamp, modes, resonances, edges, ringing, functions
+    #[command(subcommand)]
+    Locate(crate::locate_commands::Locate),
     /// Find remedies for a run's excess: filters, chokes, ferrites, ranked, with the trace each would give
     Fix(Box<crate::fix_commands::Fix>),
     /// The parts remedies are made of; earth-current limits and discharge rules

@@ -8,6 +8,7 @@ mod draw;
 mod fix_commands;
 mod flicker_commands;
 mod immunity_commands;
+mod locate_commands;
 mod interrupt;
 mod live_commands;
 mod mains_commands;
@@ -68,11 +69,13 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
                 .map(|()| Outcome::Done)
                 .map_err(|e| Failure::input(format!("serve: {e:#}")))
         }
+        Command::RunSheet(a) => immunity_commands::run_sheet(show, &a),
         Command::Rig(a) => rig_commands::rig(show, &a),
         Command::Surge(a) => stress_commands::surge(show, &a),
         Command::Dips(a) => stress_commands::dips(show, &a),
         Command::Waveform(a) => immunity_commands::waveform(show, &a),
         Command::Cause(a) => cause_commands::cause(show, &a),
+        Command::Locate(a) => locate_commands::locate(show, &a),
         Command::Fix(a) => fix_commands::fix(show, &a),
         Command::Parts(a) => fix_commands::parts(show, &a),
         Command::Ferrite(a) => shield_commands::ferrite(show, &a),
