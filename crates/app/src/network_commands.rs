@@ -106,19 +106,11 @@ pub(crate) fn network(show: Show, a: &Network) -> Result<Outcome, Failure> {
     }
 }
 
-fn ac_response(
-    show: Show,
-    a: &Network,
-    net: &Netlist,
-    probes: &[Probe],
-    words: &[String],
-) -> Result<Outcome, Failure> {
+fn ac_response(show: Show, a: &Network, net: &Netlist, probes: &[Probe], words: &[String]) -> Result<Outcome, Failure> {
     let (from, to) = (number("--ac FROM", &words[0])?, number("--ac TO", &words[1])?);
-    let points: usize = words[2]
-        .parse()
-        .ok()
-        .filter(|p| (1..=MOST_POINTS).contains(p))
-        .ok_or_else(|| Failure::input(format!("--ac POINTS {}: expected a whole number from 1 to {MOST_POINTS}", words[2])))?;
+    let points: usize = words[2].parse().ok().filter(|p| (1..=MOST_POINTS).contains(p)).ok_or_else(|| {
+        Failure::input(format!("--ac POINTS {}: expected a whole number from 1 to {MOST_POINTS}", words[2]))
+    })?;
     if to < from || (points > 1 && to == from) {
         return Err(Failure::input(format!("--ac {from} {to}: expected TO above FROM")));
     }
@@ -191,9 +183,13 @@ fn transient_response(
 ) -> Result<Outcome, Failure> {
     let (step, stop) = (number("--tran STEP", &words[0])?, number("--tran STOP", &words[1])?);
     if stop / step > MOST_POINTS as f64 {
-        return Err(Failure::input(format!("--tran {step} {stop}: more than {MOST_POINTS} points; expected a longer STEP")));
+        return Err(Failure::input(format!(
+            "--tran {step} {stop}: more than {MOST_POINTS} points; expected a longer STEP"
+        )));
     }
     let mut options = TransientOptions::new(step, stop);
+    // As the syntax has it: no step is longer than the output's, so a corner of a rectifier lies within one of them.
+    options.max_step_s = Some(step.min(stop / 50.0));
     options.use_initial_conditions = a.initial_conditions || net.asks_for_initial_conditions();
     let mut time_s = Vec::new();
     let mut columns = vec![Vec::new(); probes.len()];

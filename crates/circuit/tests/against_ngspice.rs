@@ -72,7 +72,7 @@ const TRANSIENT: [Transient; 7] = [
     same("rlc_ring", "b", "v(b)", "r1", "(v(in)-v(a))^2/10", [1e-7, 60e-6, 5e-9]),
     same("half_wave_rectifier", "out", "v(out)", "rl", "v(out)^2/100", [1e-4, 0.1, 5e-6]),
     same("full_wave_rectifier", "out", "v(out)", "r1", "(v(a)-v(a1))^2/0.3", [1e-4, 0.1, 5e-6]),
-    same("bridge_with_source_impedance", "i(ls)", "i(ls)", "rs", "(v(l)-v(s1))^2/0.4", [5e-5, 0.1, 5e-6]),
+    same("bridge_with_source_impedance", "i(ls)", "i(ls)", "rs", "(v(l)-v(s1))^2/0.4", [5e-5, 0.1, 1e-5]),
     Transient {
         network: "surge_into_varistor",
         theirs: "surge_into_varistor_by_expression",
@@ -86,7 +86,7 @@ const TRANSIENT: [Transient; 7] = [
         initial_conditions: true,
     },
     same("hold_up", "out", "v(out)", "b1", "v(out)*60*v(out)/max(v(out)*v(out),3600)", [1e-4, 80e-3, 5e-6]),
-    same("inductor_into_clamp", "d", "v(d)", "dz", "v(dz)*i(vs)", [2e-6, 5e-3, 5e-8]),
+    same("inductor_into_clamp", "d", "v(d)", "dz", "v(dz)*i(vs)", [2e-6, 5e-3, 1e-7]),
 ];
 
 fn folder() -> PathBuf {

@@ -111,6 +111,7 @@ pub(crate) fn parse(text: &str, name: &str) -> Result<Netlist, NetlistError> {
                 }
                 outer.subcircuits.insert(name, definition);
             }
+            ".title" => card.place.card[6..].trim().clone_into(&mut net.title),
             ".temp" => temperature(&card)?,
             ".options" => net.notes.push(not_run(&card)),
             _ if NOT_RUN.contains(&head.as_str()) => {

@@ -36,7 +36,7 @@ pub(super) fn read(r: &mut Reader<'_, '_>, unit: Unit) -> Result<Source, Netlist
                 let phase = if r.at_value() { r.value(Unit::Degree, "the AC phase in degrees")? } else { 0.0 };
                 ac = Some((magnitude, phase));
             }
-            "sin" | "pulse" | "exp" | "pwl" if wave.is_none() => {
+            "sin" | "sine" | "pulse" | "exp" | "pwl" if wave.is_none() => {
                 r.at += 1;
                 let values = list(r, &word)?;
                 wave = Some(course(r, &word, &values)?);
@@ -90,7 +90,7 @@ fn course(r: &Reader<'_, '_>, word: &str, v: &[f64]) -> Result<Waveform, Netlist
     };
     let or = |i: usize, other: f64| v.get(i).copied().unwrap_or(other);
     let wave = match word {
-        "sin" => {
+        "sin" | "sine" => {
             count(3, 6, "SIN(offset amplitude frequency [delay damping phase])")?;
             Waveform::Sine {
                 offset: v[0],

@@ -20,6 +20,9 @@ pub struct TransientOptions {
     /// End, s.
     pub stop_s: f64,
     /// Longest step, s; none: a fiftieth of the whole, and a twentieth of the period of any sine.
+    ///
+    /// The step follows what is stored in capacitors and inductors. Where a diode or another bend feeds resistors alone,
+    /// nothing tells that a bend lies inside a step: set this to the output step then.
     pub max_step_s: Option<f64>,
     /// Local error allowed in one step, relative to the value or to a twentieth of its peak so far, whichever is larger.
     pub reltol: f64,
