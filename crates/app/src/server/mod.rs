@@ -7,8 +7,10 @@ mod backend;
 mod campaign;
 mod cause;
 mod fixes;
+mod live;
 mod mains;
 mod thin;
+mod timeline;
 mod types;
 
 use std::collections::HashMap;
@@ -69,6 +71,7 @@ struct Shared {
     next: AtomicU64,
     jobs: Mutex<HashMap<String, JobHandle>>,
     revision: watch::Sender<u64>,
+    live: live::Lives,
 }
 
 struct JobHandle {
@@ -532,6 +535,8 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .merge(campaign::routes())
         .merge(cause::routes())
         .merge(fixes::routes())
+        .merge(live::routes())
+        .merge(timeline::routes())
         .merge(mains::routes())
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .merge(OpenApiRouter::new().routes(routes!(upload)).layer(DefaultBodyLimit::disable()))
@@ -577,6 +582,7 @@ impl Server {
             next: AtomicU64::new(1),
             jobs: Mutex::default(),
             revision: watch::channel(revision).0,
+            live: live::Lives::default(),
         });
         Ok(Self { listener, shared })
     }
@@ -604,6 +610,7 @@ impl Server {
             () = stop => Ok(()),
         };
         poll.abort();
+        shared.live.stop();
         for job in shared.jobs().values() {
             job.cancel.store(true, Ordering::Relaxed);
         }
