@@ -77,7 +77,7 @@ pub(crate) enum Locate {
         #[arg(long)]
         cable: Option<f64>,
         /// Sides of a conducting box, m, e.g. 0.3,0.2,0.1
-        #[arg(long, value_delimiter = ',', num_args = 3)]
+        #[arg(long, value_delimiter = ',')]
         enclosure: Option<Vec<f64>>,
         /// Length of a slot, m
         #[arg(long)]
@@ -288,7 +288,13 @@ pub(crate) fn locate(show: Show, a: &Locate) -> Result<Outcome, Failure> {
             }
             if let Some(sides) = enclosure {
                 above_zero("--enclosure", sides)?;
-                all.extend(enclosure_resonances([sides[0], sides[1], sides[2]], *to));
+                let &[a, b, c] = sides.as_slice() else {
+                    return Err(Failure::input(format!(
+                        "--enclosure: {} sides; expected 3, e.g. 0.3,0.2,0.1",
+                        sides.len()
+                    )));
+                };
+                all.extend(enclosure_resonances([a, b, c], *to));
             }
             if let Some(length) = slot {
                 above_zero("--slot", &[*length])?;
