@@ -98,12 +98,8 @@ fn why(port: &PortModel, candidate: &Candidate, mode: Mode, f: f64, range: (f64,
         _ => stage.part.impedance_ohm(f),
     };
     let z = engineering(z.norm(), "Ω");
-    let around = format!(
-        "source {} to {}, network {}",
-        engineering(low, "Ω"),
-        engineering(high, "Ω"),
-        engineering(load, "Ω")
-    );
+    let around =
+        format!("source {} to {}, network {}", engineering(low, "Ω"), engineering(high, "Ω"), engineering(load, "Ω"));
     let verdict = if range.0 >= needed_db { "" } else { ": too little" };
     match (&stage.part.model, stage.place) {
         (Model::Capacitor(_), crate::port::Place::AcrossLines) if common && new.len() == 1 => {
@@ -115,7 +111,10 @@ fn why(port: &PortModel, candidate: &Candidate, mode: Mode, f: f64, range: (f64,
         }
         (Model::Capacitor(_), _) => format!("{z} across ({around}){verdict}"),
         (Model::CommonModeChoke(c), _) if common && f > c.resonance_hz() => {
-            format!("above its resonance at {} its winding capacitance leaves {z} ({around}){verdict}", hz(c.resonance_hz()))
+            format!(
+                "above its resonance at {} its winding capacitance leaves {z} ({around}){verdict}",
+                hz(c.resonance_hz())
+            )
         }
         (Model::CommonModeChoke(_), _) if !common => format!("only its leakage counts, {z} ({around}){verdict}"),
         _ => format!("{z} in series ({around}){verdict}"),
@@ -184,7 +183,8 @@ pub fn band_map(problem: &Problem, frequency_hz: f64, needed_db: f64, facts: Sou
 
 fn without_circuit(f: f64, needed_db: f64, facts: SourceFacts) -> Vec<Family> {
     let mut list = Vec::new();
-    let family = |name: &str, can, why: String| Family { name: name.into(), best: String::new(), modes: vec![], can, why };
+    let family =
+        |name: &str, can, why: String| Family { name: name.into(), best: String::new(), modes: vec![], can, why };
     if let Some(rise_s) = facts.rise_s {
         let corner = 1.0 / (std::f64::consts::PI * rise_s);
         let text = format!("edges of {} matter above {}", engineering(rise_s, "s"), hz(corner));
@@ -193,16 +193,31 @@ fn without_circuit(f: f64, needed_db: f64, facts: SourceFacts) -> Vec<Family> {
             (Can::No, format!("{text}, and the excess lies below"))
         } else {
             let slower = 10f64.powf(needed_db.max(0.0) / 20.0);
-            (Can::Perhaps, format!("{text}: edges {slower:.1} times as slow would take the excess away, at the cost of heat"))
+            (
+                Can::Perhaps,
+                format!("{text}: edges {slower:.1} times as slow would take the excess away, at the cost of heat"),
+            )
         };
         list.push(family("slower edges at the source", can, why));
     }
     let wave = C / f;
     let cable = facts.cable_m.unwrap_or(1.0);
     let (can, why) = if cable < wave / 20.0 {
-        (Can::No, format!("the wave is {} long and the cable {cable} m: slots and bonds do not decide here", engineering(wave, "m")))
+        (
+            Can::No,
+            format!(
+                "the wave is {} long and the cable {cable} m: slots and bonds do not decide here",
+                engineering(wave, "m")
+            ),
+        )
     } else {
-        (Can::Perhaps, format!("the wave is {} long, the cable {cable} m: screens, seams and all-round bonds begin to count", engineering(wave, "m")))
+        (
+            Can::Perhaps,
+            format!(
+                "the wave is {} long, the cable {cable} m: screens, seams and all-round bonds begin to count",
+                engineering(wave, "m")
+            ),
+        )
     };
     list.push(family("screens and bonds", can, why));
     list

@@ -196,7 +196,11 @@ impl<'a> Shelf<'a> {
                     _ => {}
                 },
                 Model::CommonModeChoke(c) if c.rated_a >= supply.current_a => {
-                    if c.inductance_h <= HIGH_CHOKE_H { shelf.high_chokes.push(p) } else { shelf.chokes.push(p) }
+                    if c.inductance_h <= HIGH_CHOKE_H {
+                        shelf.high_chokes.push(p)
+                    } else {
+                        shelf.chokes.push(p)
+                    }
                 }
                 Model::Inductor(l) if l.rated_a >= supply.current_a => shelf.inductors.push(p),
                 Model::InletFilter(f) if f.choke.rated_a >= supply.current_a && f.x_mains.rated_v >= volts => {

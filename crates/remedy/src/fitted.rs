@@ -48,22 +48,33 @@ struct Source {
 /// Names the file, the entry, the field and what was expected.
 pub fn read_fitted(text: &str, file: &str, library: &Library) -> Result<PortModel, RemedyError> {
     let read: File = toml::from_str(text).map_err(|e| {
-        RemedyError::file(file, e.to_string().trim_end(), "name, network, current_a, crest_factor, [[source]], [[fitted]]")
+        RemedyError::file(
+            file,
+            e.to_string().trim_end(),
+            "name, network, current_a, crest_factor, [[source]], [[fitted]]",
+        )
     })?;
     let mut fitted = Vec::with_capacity(read.fitted.len());
     for (i, mut table) in read.fitted.into_iter().enumerate() {
         let here = format!("{file}, fitted {}", i + 1);
         let place: Place = match table.remove("place") {
             Some(v) => v.try_into().map_err(|e: toml::de::Error| {
-                RemedyError::file(here.as_str(), e.message(), "across_lines, each_line_to_earth, in_each_line, in_one_line or both_lines")
+                RemedyError::file(
+                    here.as_str(),
+                    e.message(),
+                    "across_lines, each_line_to_earth, in_each_line, in_one_line or both_lines",
+                )
             })?,
             None => return Err(RemedyError::file(here, "no place", "place = \"across_lines\" or another")),
         };
         let part = match table.get("library").and_then(toml::Value::as_str) {
-            Some(id) => library
-                .get(id)
-                .cloned()
-                .ok_or_else(|| RemedyError::file(here.as_str(), format!("no part `{id}` in the library"), "an id that `hushfield parts` lists"))?,
+            Some(id) => library.get(id).cloned().ok_or_else(|| {
+                RemedyError::file(
+                    here.as_str(),
+                    format!("no part `{id}` in the library"),
+                    "an id that `hushfield parts` lists",
+                )
+            })?,
             None => part_from_table(table, &here)?,
         };
         fitted.push(Stage { place, part });

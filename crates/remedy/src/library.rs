@@ -151,7 +151,11 @@ fn members(table: Table, place: &str) -> Result<Vec<Part>, RemedyError> {
     let family: Family = take(fields, &here)?;
     let values = family.series.between(family.from, family.to);
     if values.is_empty() {
-        return Err(RemedyError::file(here, format!("from {} to {}", family.from, family.to), "a range with preferred values in it"));
+        return Err(RemedyError::file(
+            here,
+            format!("from {} to {}", family.from, family.to),
+            "a range with preferred values in it",
+        ));
     }
     let need = |field: &str, value: Option<f64>| {
         value.ok_or_else(|| RemedyError::file(here.as_str(), format!("{field} is missing"), "a number, in SI units"))
@@ -160,9 +164,9 @@ fn members(table: Table, place: &str) -> Result<Vec<Part>, RemedyError> {
     for v in values {
         let (model, unit) = match common.kind.as_str() {
             "capacitor" => {
-                let class = family
-                    .class
-                    .ok_or_else(|| RemedyError::file(here.as_str(), "class is missing", "x1, x2, y1, y2, film or ceramic"))?;
+                let class = family.class.ok_or_else(|| {
+                    RemedyError::file(here.as_str(), "class is missing", "x1, x2, y1, y2, film or ceramic")
+                })?;
                 let c = Capacitor {
                     capacitance_f: v,
                     esr_ohm: need("esr_ohm", family.esr_ohm)?,
@@ -185,7 +189,8 @@ fn members(table: Table, place: &str) -> Result<Vec<Part>, RemedyError> {
                 (Model::Inductor(l), "H")
             }
             "common_mode_choke" => {
-                let turns = (v / need("inductance_per_turn2_h", family.inductance_per_turn2_h)?).sqrt().round().max(1.0);
+                let turns =
+                    (v / need("inductance_per_turn2_h", family.inductance_per_turn2_h)?).sqrt().round().max(1.0);
                 let leakage_h = need("leakage_share", family.leakage_share)? * v;
                 let c = CommonModeChoke {
                     inductance_h: v,
@@ -204,7 +209,12 @@ fn members(table: Table, place: &str) -> Result<Vec<Part>, RemedyError> {
                 (Model::CommonModeChoke(c), "H")
             }
             "resistor" => {
-                let r = Resistor { resistance_ohm: v, lead_h: 0.0, parallel_f: 0.0, rated_w: need("rated_w", family.rated_w)? };
+                let r = Resistor {
+                    resistance_ohm: v,
+                    lead_h: 0.0,
+                    parallel_f: 0.0,
+                    rated_w: need("rated_w", family.rated_w)?,
+                };
                 (Model::Resistor(r), "Ω")
             }
             other => {
@@ -269,7 +279,11 @@ impl Library {
         }
         for (i, part) in fresh.iter().enumerate() {
             if fresh[..i].iter().any(|p| p.id == part.id) {
-                return Err(RemedyError::file(place, format!("part `{}` stands twice", part.id), "one entry for each id"));
+                return Err(RemedyError::file(
+                    place,
+                    format!("part `{}` stands twice", part.id),
+                    "one entry for each id",
+                ));
             }
         }
         self.parts.retain(|p| fresh.iter().all(|f| f.id != p.id));

@@ -63,7 +63,12 @@ impl Part {
                 net.table_impedance(&format!("{name}.z"), a, b, table_of(self));
             }
             Model::GasTube(_) | Model::CommonModeChoke(_) | Model::InletFilter(_) => {
-                return Err(RemedyError::part(&self.id, "kind", self.value_text(), "a part of two terminals without a memory of its own"));
+                return Err(RemedyError::part(
+                    &self.id,
+                    "kind",
+                    self.value_text(),
+                    "a part of two terminals without a memory of its own",
+                ));
             }
         }
         Ok(())
@@ -121,7 +126,13 @@ fn add_common(net: &mut Netlist, name: &str, from: (&str, &str), to: (&str, &str
     net.table_impedance(&format!("{name}.z"), &sum, "0", z);
 }
 
-fn add_stage(net: &mut Netlist, name: &str, from: (&str, &str), to: (&str, &str), stage: &Stage) -> Result<(), RemedyError> {
+fn add_stage(
+    net: &mut Netlist,
+    name: &str,
+    from: (&str, &str),
+    to: (&str, &str),
+    stage: &Stage,
+) -> Result<(), RemedyError> {
     let through = |net: &mut Netlist| {
         net.resistor(&format!("{name}.wl"), from.0, to.0, 1e-6).resistor(&format!("{name}.wn"), from.1, to.1, 1e-6);
     };
@@ -188,7 +199,12 @@ fn add_network(net: &mut Netlist, port: &PortModel, name: &str, terminal: &str) 
     let (l, r) = port.network.elements();
     net.resistor(&format!("{name}.50"), terminal, "0", 50.0);
     if r > 0.0 {
-        net.inductor(&format!("{name}.l"), terminal, &format!("{name}.m"), l).resistor(&format!("{name}.r"), &format!("{name}.m"), "0", r);
+        net.inductor(&format!("{name}.l"), terminal, &format!("{name}.m"), l).resistor(
+            &format!("{name}.r"),
+            &format!("{name}.m"),
+            "0",
+            r,
+        );
     } else {
         net.inductor(&format!("{name}.l"), terminal, "0", l);
     }

@@ -181,9 +181,15 @@ impl Cell {
         };
         match kind {
             NetworkKind::Fifty50u5 => one,
-            NetworkKind::Fifty50u => {
-                Self { node_f: 1e-6, node_ohm: 0.0, supply_h: None, supply_f: None, supply_ohm: 0.0, coupling_f: 0.1e-6, ..one }
-            }
+            NetworkKind::Fifty50u => Self {
+                node_f: 1e-6,
+                node_ohm: 0.0,
+                supply_h: None,
+                supply_f: None,
+                supply_ohm: 0.0,
+                coupling_f: 0.1e-6,
+                ..one
+            },
             NetworkKind::Fifty5u1 => Self {
                 main_h: 5e-6,
                 node_f: 8e-6,
@@ -203,11 +209,19 @@ impl Cell {
             let v = get(self);
             if !(v.is_finite() && (v > 0.0 || (zero && v == 0.0))) {
                 let expected = if zero { "zero or a number above it" } else { "a number above zero" };
-                return Err(RemedyError::file(place, format!("part `{name}` is {v}"), &format!("{expected}, SI units")));
+                return Err(RemedyError::file(
+                    place,
+                    format!("part `{name}` is {v}"),
+                    &format!("{expected}, SI units"),
+                ));
             }
         }
         if self.main_h > 1.0 || self.node_f > 0.1 || self.coupling_f > 0.1 {
-            return Err(RemedyError::file(place, "an inductor above 1 H or a capacitor above 0.1 F", "henries and farads: 50 µH is 50e-6"));
+            return Err(RemedyError::file(
+                place,
+                "an inductor above 1 H or a capacitor above 0.1 F",
+                "henries and farads: 50 µH is 50e-6",
+            ));
         }
         Ok(())
     }
@@ -444,9 +458,8 @@ fn check_points(kind: NetworkKind, points: Vec<BandPoint>) -> Option<BandCheck> 
 }
 
 fn states_at(cell: &Cell, kind: NetworkKind, f: f64) -> [BandPoint; 3] {
-    SupplyState::COMPUTED.map(|(state, ohm)| {
-        BandPoint::new(f, cell.impedance_ohm(f, ohm.map(|r| Complex64::new(r, 0.0))), kind, state)
-    })
+    SupplyState::COMPUTED
+        .map(|(state, ohm)| BandPoint::new(f, cell.impedance_ohm(f, ohm.map(|r| Complex64::new(r, 0.0))), kind, state))
 }
 
 fn worst_used(cell: &Cell, kind: NetworkKind, grid: &[f64]) -> f64 {
@@ -459,7 +472,8 @@ pub fn check_cell(cell: &Cell, kind: NetworkKind) -> Result<BandCheck, RemedyErr
     cell.check("network")?;
     let grid = grid(kind);
     let points = grid.iter().flat_map(|&f| states_at(cell, kind, f)).collect();
-    let mut check = check_points(kind, points).ok_or_else(|| RemedyError::Network("no frequency to check".to_owned()))?;
+    let mut check =
+        check_points(kind, points).ok_or_else(|| RemedyError::Network("no frequency to check".to_owned()))?;
     if !check.outside.is_empty() {
         check.advice = advice(cell, kind, &grid);
     }
@@ -508,7 +522,11 @@ pub fn check_measured(table: &MeasuredImpedance, kind: NetworkKind) -> Result<Ba
         .map(|r| BandPoint::new(r[0], Complex64::new(r[1], r[2]), kind, SupplyState::AsMeasured))
         .collect();
     let mut check = check_points(kind, points).ok_or_else(|| {
-        RemedyError::file("network", "no frequency of the measurement lies in the range", &format!("values from {from} Hz to {to} Hz"))
+        RemedyError::file(
+            "network",
+            "no frequency of the measurement lies in the range",
+            &format!("values from {from} Hz to {to} Hz"),
+        )
     })?;
     let (low, high) = table.range_hz().unwrap_or((from, to));
     if low > from * 1.01 {
@@ -546,10 +564,21 @@ mod tests {
             let got = NetworkKind::Fifty50u5.nominal_ohm(f * 1e6);
             assert!((got.norm() - z).abs() < 0.006 && (got.arg().to_degrees() - d).abs() < 0.06, "{f} MHz: {got}");
         }
-        for (f, z) in [(0.15, 34.29), (0.2, 39.12), (0.3, 44.17), (0.5, 47.64), (1.0, 49.38), (2.0, 49.84), (5.0, 49.97)] {
+        for (f, z) in
+            [(0.15, 34.29), (0.2, 39.12), (0.3, 44.17), (0.5, 47.64), (1.0, 49.38), (2.0, 49.84), (5.0, 49.97)]
+        {
             assert!((NetworkKind::Fifty50u.nominal_ohm(f * 1e6).norm() - z).abs() < 0.006, "{f} MHz");
         }
-        for (f, z) in [(0.15, 4.70), (0.2, 6.19), (0.3, 9.14), (0.5, 14.75), (1.0, 26.24), (2.0, 38.83), (5.0, 47.56), (30.0, 49.93)] {
+        for (f, z) in [
+            (0.15, 4.70),
+            (0.2, 6.19),
+            (0.3, 9.14),
+            (0.5, 14.75),
+            (1.0, 26.24),
+            (2.0, 38.83),
+            (5.0, 47.56),
+            (30.0, 49.93),
+        ] {
             assert!((NetworkKind::Fifty5u1.nominal_ohm(f * 1e6).norm() - z).abs() < 0.006, "{f} MHz");
         }
     }

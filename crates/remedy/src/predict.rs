@@ -63,11 +63,10 @@ impl Measured {
             }
         };
         unit(&self.first, "the trace of the run", Unit::DbUv)?;
-        let others = [(&self.second, "the trace of the other conductor", Unit::DbUv), (
-            &self.common_current,
-            "the common-mode current",
-            Unit::DbUa,
-        )];
+        let others = [
+            (&self.second, "the trace of the other conductor", Unit::DbUv),
+            (&self.common_current, "the common-mode current", Unit::DbUa),
+        ];
         for (trace, name, expected) in others {
             let Some(trace) = trace else { continue };
             unit(trace, name, expected)?;
@@ -88,9 +87,8 @@ impl Measured {
         if !level.is_finite() {
             return None;
         }
-        let common_v = quantity::db_to_amplitude(level)
-            * 1e-6
-            * port.load_ohm(Mode::Common, self.first.frequency_hz[k]).norm();
+        let common_v =
+            quantity::db_to_amplitude(level) * 1e-6 * port.load_ohm(Mode::Common, self.first.frequency_hz[k]).norm();
         // |U_L + U_N| = 2·|U_cm|; readings that contradict each other land on the nearer end.
         Some(((4.0 * common_v * common_v - a * a - b * b) / (2.0 * a * b)).clamp(-1.0, 1.0))
     }
@@ -159,6 +157,54 @@ impl Gains {
             }
         };
         Self { common: limit(self.common), differential: limit(self.differential) }
+    }
+}
+
+/// The gains of every pair of sources at one frequency, summed up for amplitudes of any size.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Pairs {
+    gains: Vec<Gains>,
+    /// |p| and |m| of each pair.
+    shares: Vec<(f64, f64)>,
+    /// Means of |p|² and |m|² over the pairs.
+    mean: (f64, f64),
+}
+
+impl Pairs {
+    /// Fills it anew; the allocations stay.
+    pub(crate) fn set(&mut self, common: &[Complex64], differential: &[Complex64]) {
+        self.gains.clear();
+        self.shares.clear();
+        let mut sum = (0.0, 0.0);
+        for &c in common {
+            for &d in differential {
+                let g = Gains { common: c, differential: d }.with_bypass();
+                let p = ((g.common + g.differential) / 2.0).norm_sqr();
+                let m = ((g.common - g.differential) / 2.0).norm_sqr();
+                sum = (sum.0 + p, sum.1 + m);
+                self.gains.push(g);
+                self.shares.push((p.sqrt(), m.sqrt()));
+            }
+        }
+        let n = self.gains.len() as f64;
+        self.mean = (sum.0 / n, sum.1 / n);
+    }
+
+    /// Expected (power mean over the pairs and open phases) and worst level afterwards, V; NaN where a pair has no value.
+    pub(crate) fn apply(&self, a: f64, b: f64, cos_phase: Option<f64>, knowledge: ModeKnowledge) -> (f64, f64) {
+        if knowledge == ModeKnowledge::Unknown && cos_phase.is_none() {
+            let mean = (a * a * self.mean.0 + b * b * self.mean.1).sqrt();
+            let high = self.shares.iter().fold(0.0f64, |high, (p, m)| high.max(a * p + b * m));
+            return (mean, if mean.is_nan() { f64::NAN } else { high });
+        }
+        let (mut power, mut high) = (0.0, 0.0f64);
+        for g in &self.gains {
+            let (e, w) = g.apply(a, b, cos_phase, knowledge);
+            power += e * e;
+            high = high.max(w);
+        }
+        let mean = (power / self.gains.len() as f64).sqrt();
+        (mean, if mean.is_nan() { f64::NAN } else { high })
     }
 }
 
@@ -242,27 +288,26 @@ pub struct Predicted {
 /// The expected level is the power mean over the sources; the worst is the highest over sources and open phases. Where
 /// the other conductor was not measured, it is taken to be as strong as this one. Frequencies outside a measured part's
 /// table have no level.
-pub fn predict(measured: &Measured, port: &PortModel, before: &Before, after: &[Stage], second: bool) -> Option<Predicted> {
+pub fn predict(
+    measured: &Measured,
+    port: &PortModel,
+    before: &Before,
+    after: &[Stage],
+    second: bool,
+) -> Option<Predicted> {
     let (own, other) = if second {
         (measured.second.as_ref()?, Some(&measured.first))
     } else {
         (&measured.first, measured.second.as_ref())
     };
-    let empty =
-        |c: &Column| Column { level_db: vec![f64::NAN; c.level_db.len()], floor_db: Vec::new(), ..c.clone() };
+    let empty = |c: &Column| Column { level_db: vec![f64::NAN; c.level_db.len()], floor_db: Vec::new(), ..c.clone() };
     let mut expected = Trace { columns: own.columns.iter().map(empty).collect(), ..own.clone() };
     let mut worst = expected.clone();
-    let others: Vec<Option<&Column>> = own
-        .columns
-        .iter()
-        .map(|c| other.and_then(|o| c.detector.and_then(|d| o.column(d))))
-        .collect();
-    let mut pairs: Vec<Gains> = Vec::new();
+    let others: Vec<Option<&Column>> =
+        own.columns.iter().map(|c| other.and_then(|o| c.detector.and_then(|d| o.column(d)))).collect();
+    let mut pairs = Pairs::default();
     before.gains(after, port.peak_a(), |k, common, differential| {
-        pairs.clear();
-        for &common in common {
-            pairs.extend(differential.iter().map(|&differential| Gains { common, differential }.with_bypass()));
-        }
+        pairs.set(common, differential);
         for (i, column) in own.columns.iter().enumerate() {
             let level = column.level_db[k];
             if !level.is_finite() {
@@ -277,13 +322,7 @@ pub fn predict(measured: &Measured, port: &PortModel, before: &Before, after: &[
             let a = quantity::dbuv_to_volts(level);
             let b = others[i].map(|c| c.level_db[k]).filter(|l| l.is_finite()).map_or(a, quantity::dbuv_to_volts);
             let cos = measured.cos_at(port, k, column.detector, a, b);
-            let (mut power, mut high) = (0.0, 0.0f64);
-            for gains in &pairs {
-                let (e, w) = gains.apply(a, b, cos, measured.knowledge);
-                power += e * e;
-                high = if w > high || w.is_nan() { w } else { high };
-            }
-            let mean = (power / pairs.len() as f64).sqrt();
+            let (mean, high) = pairs.apply(a, b, cos, measured.knowledge);
             expected.columns[i].level_db[k] = quantity::volts_to_dbuv(mean);
             worst.columns[i].level_db[k] = quantity::volts_to_dbuv(high);
         }
@@ -330,6 +369,27 @@ mod tests {
         let gains = Gains { common: Complex64::ZERO, differential: Complex64::ONE };
         let (expected, worst) = gains.apply(a, b, Some(cos), ModeKnowledge::Unknown);
         assert!((20.0 * expected.log10() - 57.21).abs() < 0.006 && (worst - expected).abs() < 1e-9 * worst);
+    }
+
+    /// The sums over pairs of sources against each pair by itself.
+    #[test]
+    fn pairs_are_summed_up_rightly() {
+        let (common, differential) =
+            ([cis(-3.0, 40.0), cis(-20.0, -70.0)], [cis(-9.0, 170.0), cis(2.0, 5.0), cis(-30.0, 0.0)]);
+        let mut pairs = Pairs::default();
+        pairs.set(&common, &differential);
+        let (mut power, mut high) = (0.0, 0.0f64);
+        for c in common {
+            for d in differential {
+                let (e, w) = Gains { common: c, differential: d }.apply(3.0, 2.0, None, ModeKnowledge::Unknown);
+                power += e * e / 6.0;
+                high = high.max(w);
+            }
+        }
+        let (mean, worst) = pairs.apply(3.0, 2.0, None, ModeKnowledge::Unknown);
+        assert!((mean - power.sqrt()).abs() < 1e-12 && (worst - high).abs() < 1e-12);
+        pairs.set(&common, &[Complex64::new(f64::NAN, f64::NAN)]);
+        assert!(pairs.apply(3.0, 2.0, None, ModeKnowledge::Unknown).1.is_nan(), "outside a table nothing is promised");
     }
 
     #[test]

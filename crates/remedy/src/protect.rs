@@ -65,7 +65,12 @@ impl Pulse {
             Self::Burst => {
                 let mut net = Netlist::new();
                 // 5.000 ns rise and 50.00 ns width exactly; 1.2698 makes the peak 1.
-                let wave = Waveform::DoubleExponential { amplitude: 1.2698 * level_v, delay_s: 1e-9, fall_s: 55.61e-9, rise_s: 3.291e-9 };
+                let wave = Waveform::DoubleExponential {
+                    amplitude: 1.2698 * level_v,
+                    delay_s: 1e-9,
+                    fall_s: 55.61e-9,
+                    rise_s: 3.291e-9,
+                };
                 net.voltage_source("v_burst", "emf", "0", Source::wave(wave)).resistor("r_source", "emf", "gen", 50.0);
                 net
             }
@@ -161,7 +166,12 @@ pub fn let_through(pulse: Pulse, level_v: f64, port: &Protection) -> Result<LetT
     if let Some(part) = &port.clamp {
         part.check()?;
         if matches!(part.model, Model::GasTube(_)) {
-            return Err(RemedyError::part(&part.id, "kind", "gas tube", "a varistor or an avalanche clamp: a gas tube's sparkover has no model here"));
+            return Err(RemedyError::part(
+                &part.id,
+                "kind",
+                "gas tube",
+                "a varistor or an avalanche clamp: a gas tube's sparkover has no model here",
+            ));
         }
         part.add_to(&mut net, "p", "prot", foot)?;
     } else if port.earth_h > 0.0 {
@@ -276,7 +286,8 @@ mod tests {
     fn a_static_discharge() {
         let port = Protection { load_ohm: 2.0, ..bare(0.0) };
         let got = let_through(Pulse::StaticDischarge, 8000.0, &port).unwrap();
-        let at = |t: f64| got.waveform.iter().min_by(|a, b| (a.0 - t).abs().total_cmp(&(b.0 - t).abs())).unwrap().1 / 2.0;
+        let at =
+            |t: f64| got.waveform.iter().min_by(|a, b| (a.0 - t).abs().total_cmp(&(b.0 - t).abs())).unwrap().1 / 2.0;
         let peak = got.peak_v / 2.0;
         assert!((peak - 30.0).abs() < 4.5 && got.peak_at_s < 3e-9, "{peak} A at {} s", got.peak_at_s);
         assert!((at(30e-9) - 16.0).abs() < 4.8 && (at(60e-9) - 8.0).abs() < 2.4, "{} {}", at(30e-9), at(60e-9));

@@ -167,11 +167,13 @@ pub struct Figures {
 fn capacitors(stage: &Stage) -> Vec<(&Capacitor, Place)> {
     match &stage.part.model {
         Model::Capacitor(c) => vec![(c, stage.place)],
-        Model::InletFilter(f) => [Some((&f.x_mains, Place::AcrossLines)), f.x_product.as_ref().map(|c| (c, Place::AcrossLines))]
-            .into_iter()
-            .flatten()
-            .chain(f.y.as_ref().map(|c| (c, Place::EachLineToEarth)))
-            .collect(),
+        Model::InletFilter(f) => {
+            [Some((&f.x_mains, Place::AcrossLines)), f.x_product.as_ref().map(|c| (c, Place::AcrossLines))]
+                .into_iter()
+                .flatten()
+                .chain(f.y.as_ref().map(|c| (c, Place::EachLineToEarth)))
+                .collect()
+        }
         _ => Vec::new(),
     }
 }

@@ -57,7 +57,8 @@ pub struct SheetAttenuation {
 impl Sheet {
     /// Skin depth, m.
     pub fn skin_depth_m(&self, frequency_hz: f64) -> f64 {
-        1.0 / (PI * frequency_hz * MU_0 * self.relative_permeability * self.relative_conductivity * COPPER_S_PER_M).sqrt()
+        1.0 / (PI * frequency_hz * MU_0 * self.relative_permeability * self.relative_conductivity * COPPER_S_PER_M)
+            .sqrt()
     }
 
     /// Attenuation at a frequency.

@@ -14,9 +14,9 @@ use crate::candidates::{Candidate, Change, Topology, candidates};
 use crate::draw::Lot;
 use crate::library::Library;
 use crate::parts::{Fit, Model};
-use crate::port::{Place, PortModel, Stage, ladder};
 use crate::port::Mode;
-use crate::predict::{Before, Gains, Measured, ModeKnowledge, Predicted, predict};
+use crate::port::{Place, PortModel, Stage, ladder};
+use crate::predict::{Before, Gains, Measured, ModeKnowledge, Pairs, Predicted, predict};
 use crate::safety::{Bounds, Figures, Supply, figures};
 use crate::traps::{StabilityMargin, Warning, WarningKind, filter_warnings, hz, part_warnings, stability};
 
@@ -199,10 +199,13 @@ impl Spots {
             let (verdict, own, other) = verdicts[which];
             // The detector whose reading gives the smallest margin there.
             let limit = verdict.limits.iter().min_by(|a, b| {
-                let m = |l: &emission::LimitResult| if l.margin_db[k].is_nan() { f64::INFINITY } else { l.margin_db[k] };
+                let m =
+                    |l: &emission::LimitResult| if l.margin_db[k].is_nan() { f64::INFINITY } else { l.margin_db[k] };
                 m(a).total_cmp(&m(b))
             });
-            let detector = limit.and_then(|l| l.detector_used.iter().find(|d| own.column(**d).is_some_and(|c| c.level_db[k].is_finite())));
+            let detector = limit.and_then(|l| {
+                l.detector_used.iter().find(|d| own.column(**d).is_some_and(|c| c.level_db[k].is_finite()))
+            });
             let Some(column) = detector.and_then(|d| own.column(*d)).or_else(|| own.columns.first()) else { continue };
             let own_v = dbuv_to_volts(column.level_db[k]);
             if !own_v.is_finite() {
@@ -223,19 +226,12 @@ impl Spots {
     fn rate(&self, after: &[Stage], bias_a: f64, sigma_db: f64) -> (f64, f64, f64) {
         let (mut expected, mut worst, mut chance) = (f64::INFINITY, f64::INFINITY, 1.0f64);
         let mut next = 0;
+        let mut pairs = Pairs::default();
         self.before.gains(after, bias_a, |k, common, differential| {
+            pairs.set(common, differential);
             while let Some(s) = self.spots.get(next).filter(|s| s.k == k) {
                 next += 1;
-                let (mut power, mut high) = (0.0, 0.0f64);
-                for &c in common {
-                    for &d in differential {
-                        let g = Gains { common: c, differential: d }.with_bypass();
-                        let (e, w) = g.apply(s.own_v, s.other_v, s.cos, self.knowledge);
-                        power += e * e;
-                        high = if w > high || w.is_nan() { w } else { high };
-                    }
-                }
-                let mean = (power / (common.len() * differential.len()) as f64).sqrt();
+                let (mean, high) = pairs.apply(s.own_v, s.other_v, s.cos, self.knowledge);
                 let m_e = s.margin_db - 20.0 * (mean / s.own_v).log10();
                 let m_w = s.margin_db - 20.0 * (high / s.own_v).log10();
                 if m_w.is_nan() {
@@ -254,7 +250,15 @@ impl Spots {
 
     /// Chance of passing by drawing lots: parts within their tolerance (uniform), a source of each mode, an open phase at
     /// every spot, and the uncertainty of the measurement.
-    fn chance(&self, port: &PortModel, candidate: &Candidate, worst_of: &[f64], draws: usize, sigma_db: f64, share: f64) -> f64 {
+    fn chance(
+        &self,
+        port: &PortModel,
+        candidate: &Candidate,
+        worst_of: &[f64],
+        draws: usize,
+        sigma_db: f64,
+        share: f64,
+    ) -> f64 {
         let mut lot = Lot::new(0x5eed);
         let vary = |stage: &Stage, lot: &mut Lot| Stage {
             place: stage.place,
@@ -294,8 +298,9 @@ impl Spots {
                     ladder(&after, mode, f, port.peak_a()).transfer(z_s, z_l)
                         / ladder(&fitted, mode, f, port.peak_a()).transfer(z_s, z_l)
                 };
-                let g = Gains { common: gain(Mode::Common, source_c), differential: gain(Mode::Differential, source_d) }
-                    .with_bypass();
+                let g =
+                    Gains { common: gain(Mode::Common, source_c), differential: gain(Mode::Differential, source_d) }
+                        .with_bypass();
                 let phase = match s.cos {
                     Some(cos) => cos.acos() * if lot.between(0.0, 1.0) < 0.5 { -1.0 } else { 1.0 },
                     None => lot.between(0.0, std::f64::consts::TAU),
@@ -312,16 +317,12 @@ impl Spots {
     fn worst_of(&self, after: &[Stage], bias_a: f64) -> Vec<f64> {
         let mut out = Vec::with_capacity(self.spots.len());
         let mut next = 0;
+        let mut pairs = Pairs::default();
         self.before.gains(after, bias_a, |k, common, differential| {
+            pairs.set(common, differential);
             while let Some(s) = self.spots.get(next).filter(|s| s.k == k) {
                 next += 1;
-                let mut high = 0.0f64;
-                for &c in common {
-                    for &d in differential {
-                        let g = Gains { common: c, differential: d }.with_bypass();
-                        high = high.max(g.apply(s.own_v, s.other_v, s.cos, self.knowledge).1);
-                    }
-                }
+                let (_, high) = pairs.apply(s.own_v, s.other_v, s.cos, self.knowledge);
                 out.push(s.margin_db - 20.0 * (high / s.own_v).log10());
             }
         });
@@ -485,7 +486,8 @@ impl Bench {
                 kept.push(r);
             }
         }
-        let remedies = kept.into_iter().map(|(_, r)| self.finish(&r.candidate, DRAWS)).collect::<Result<Vec<_>, _>>()?;
+        let remedies =
+            kept.into_iter().map(|(_, r)| self.finish(&r.candidate, DRAWS)).collect::<Result<Vec<_>, _>>()?;
         Ok(Found { remedies, tried, forbidden, now: self.now.clone(), notes: self.notes() })
     }
 
@@ -622,7 +624,10 @@ impl Bench {
         let mut least = f64::INFINITY;
         for mode in Mode::BOTH {
             let load = port.load_ohm(mode, frequency_hz);
-            let (a, b) = (ladder(after, mode, frequency_hz, port.peak_a()), ladder(&port.fitted, mode, frequency_hz, port.peak_a()));
+            let (a, b) = (
+                ladder(after, mode, frequency_hz, port.peak_a()),
+                ladder(&port.fitted, mode, frequency_hz, port.peak_a()),
+            );
             for s in port.sources(mode) {
                 let z = s.impedance_ohm(frequency_hz);
                 least = least.min(20.0 * (b.transfer(z, load) / a.transfer(z, load)).norm().log10());
@@ -634,9 +639,9 @@ impl Bench {
 
 fn safety_warnings(f: &Figures, new: &[Stage], p: &Problem) -> Vec<Warning> {
     let mut list = Vec::new();
-    let touches_earth = new.iter().any(|s| {
-        s.place == Place::EachLineToEarth || matches!(&s.part.model, Model::InletFilter(f) if f.y.is_some())
-    });
+    let touches_earth = new
+        .iter()
+        .any(|s| s.place == Place::EachLineToEarth || matches!(&s.part.model, Model::InletFilter(f) if f.y.is_some()));
     if touches_earth {
         list.push(Warning::new(
             WarningKind::Safety,
@@ -690,9 +695,10 @@ fn parts_of(candidate: &Candidate, fitted: &[Stage]) -> Vec<PartUse> {
         };
         let pieces = stage.place.pieces();
         let value = stage.part.value_text();
-        match list.iter_mut().find(|u| {
-            u.id == stage.part.id && u.place == stage.place && u.replaces == replaces && u.value == value
-        }) {
+        match list
+            .iter_mut()
+            .find(|u| u.id == stage.part.id && u.place == stage.place && u.replaces == replaces && u.value == value)
+        {
             Some(u) => {
                 u.pieces += pieces;
                 u.cost_index += f64::from(pieces) * stage.part.cost_index;
@@ -770,17 +776,14 @@ fn shortlist(mut rated: Vec<Rated>, wanted: f64) -> Vec<Rated> {
     for shape in shapes {
         let (mut own, rest): (Vec<Rated>, Vec<Rated>) = rated.into_iter().partition(|r| r.candidate.topology == shape);
         rated = rest;
-        own.sort_by(|a, b| {
-            a.figures.cost_index.total_cmp(&b.figures.cost_index).then(b.chance.total_cmp(&a.chance))
-        });
+        own.sort_by(|a, b| a.figures.cost_index.total_cmp(&b.figures.cost_index).then(b.chance.total_cmp(&a.chance)));
         // The estimate is rough on both sides of what is wanted: a few from each step of confidence.
         let mut taken: Vec<usize> = Vec::new();
         for level in [0.5 * wanted, 0.9 * wanted, wanted, 0.5 + wanted / 2.0] {
             taken.extend(own.iter().enumerate().filter(|(_, r)| r.chance >= level).map(|(i, _)| i).take(2));
         }
-        let best = (0..own.len()).max_by(|&a, &b| {
-            own[a].chance.total_cmp(&own[b].chance).then(own[a].worst_db.total_cmp(&own[b].worst_db))
-        });
+        let best = (0..own.len())
+            .max_by(|&a, &b| own[a].chance.total_cmp(&own[b].chance).then(own[a].worst_db.total_cmp(&own[b].worst_db)));
         taken.extend(best);
         taken.sort_unstable();
         taken.dedup();

@@ -21,14 +21,16 @@ pub enum Series {
 
 /// E24: two digits, which for history's sake are not everywhere the rounded powers.
 const E24: [f64; 24] = [
-    1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1,
+    1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2,
+    9.1,
 ];
 
 impl Series {
     /// The values from 1 up to below 10.
     pub fn decade(self) -> Vec<f64> {
         let of_24 = |every: usize| E24.iter().copied().step_by(every).collect();
-        let rounded = |n: i32| (0..n).map(|k| (100.0 * 10f64.powf(f64::from(k) / f64::from(n))).round() / 100.0).collect();
+        let rounded =
+            |n: i32| (0..n).map(|k| (100.0 * 10f64.powf(f64::from(k) / f64::from(n))).round() / 100.0).collect();
         match self {
             Self::E3 => of_24(8),
             Self::E6 => of_24(4),

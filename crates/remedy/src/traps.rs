@@ -110,7 +110,12 @@ pub fn stability(port: &PortModel, after: &[Stage], supply: &Supply, power_w: f6
         }
     }
     let negative_ohm = supply.voltage_v * supply.voltage_v / power_w;
-    StabilityMargin { negative_ohm, filter_peak_ohm: peak, peak_hz: at, margin_db: 20.0 * (negative_ohm / peak).log10() }
+    StabilityMargin {
+        negative_ohm,
+        filter_peak_ohm: peak,
+        peak_hz: at,
+        margin_db: 20.0 * (negative_ohm / peak).log10(),
+    }
 }
 
 /// Exact criterion for one section: series L of resistance R, shunt C, load of constant power of −`negative_ohm`:
@@ -156,7 +161,10 @@ pub fn part_warnings(new: &[Stage], supply: &Supply, excess_hz: f64) -> Vec<Warn
                 );
             }
             if supply.current_a > c.rated_a {
-                say(WarningKind::Rating, format!("{name}: rated {:.2} A, the product takes {:.2} A.", c.rated_a, supply.current_a));
+                say(
+                    WarningKind::Rating,
+                    format!("{name}: rated {:.2} A, the product takes {:.2} A.", c.rated_a, supply.current_a),
+                );
             }
             let ideal = TAU * excess_hz * c.inductance_h;
             let real = c.common_ohm(excess_hz).norm();
@@ -179,13 +187,20 @@ pub fn part_warnings(new: &[Stage], supply: &Supply, excess_hz: f64) -> Vec<Warn
                 if peak_a > l.saturation_a {
                     say(
                         WarningKind::Saturation,
-                        format!("{name}: saturates from {:.1} A, the crest of the mains current is {peak_a:.1} A.", l.saturation_a),
+                        format!(
+                            "{name}: saturates from {:.1} A, the crest of the mains current is {peak_a:.1} A.",
+                            l.saturation_a
+                        ),
                     );
                 }
                 if excess_hz > l.resonance_hz() {
                     say(
                         WarningKind::Parasitic,
-                        format!("{name}: resonates at {}, below the excess at {}.", hz(l.resonance_hz()), hz(excess_hz)),
+                        format!(
+                            "{name}: resonates at {}, below the excess at {}.",
+                            hz(l.resonance_hz()),
+                            hz(excess_hz)
+                        ),
                     );
                 }
             }

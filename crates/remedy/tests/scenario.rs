@@ -63,7 +63,10 @@ fn problem(measured: &Measured, port: &PortModel, bounds: Bounds) -> Problem {
     Problem {
         measured: measured.clone(),
         port: port.clone(),
-        limits: vec![limits.get("cispr32-b-mains-qp").unwrap().clone(), limits.get("cispr32-b-mains-av").unwrap().clone()],
+        limits: vec![
+            limits.get("cispr32-b-mains-qp").unwrap().clone(),
+            limits.get("cispr32-b-mains-av").unwrap().clone(),
+        ],
         options: JudgeOptions { allow_partial: true, ..JudgeOptions::default() },
         supply: supply(),
         bounds,
@@ -105,7 +108,11 @@ fn an_exchanged_x_capacitor_against_the_model() {
         let error = 20.0 * (got / truth).log10();
         if n == 3 {
             assert!(error.abs() < 0.3, "at the excess: {error} dB");
-            println!("at 0.395 MHz: predicted {:.2} dB of change, the model {:.2} dB", 20.0 * (got / a).log10(), 20.0 * (truth / a).log10());
+            println!(
+                "at 0.395 MHz: predicted {:.2} dB of change, the model {:.2} dB",
+                20.0 * (got / a).log10(),
+                20.0 * (truth / a).log10()
+            );
         }
         if error.abs() > worst.0.abs() && f < 2e6 {
             worst = (error, n);
@@ -147,6 +154,12 @@ fn the_search_finds_what_the_model_confirms() {
     assert!(best.enough && best.probability >= 0.95 && best.margin_db > 0.0);
     assert!(found.remedies.iter().all(|r| r.figures.earth_current_a <= 3.5e-3));
     assert!(found.tried > 1000, "{}", found.tried);
+    // What is sent to a page comes back as it was.
+    for r in &found.remedies {
+        let text = serde_json::to_string(&r.changes).unwrap();
+        let back: Vec<Change> = serde_json::from_str(&text).unwrap();
+        assert_eq!(back, r.changes, "{text}");
+    }
 }
 
 /// What the demonstration really did between its two days, 470 nF in place of 100 nF: with the common-mode current known,
@@ -162,7 +175,11 @@ fn the_true_fix_with_the_common_mode_known() {
         let n = (f / built.drain.frequency_hz).round() as u32;
         let common = (built.converter(n, Conductor::Line) + built.converter(n, Conductor::Neutral)) / 2.0;
         let amps = common.norm() / port.load_ohm(Mode::Common, f).norm() / std::f64::consts::SQRT_2;
-        let level = if (f / built.drain.frequency_hz - f64::from(n)).abs() < 1e-6 { 20.0 * (amps / 1e-6).log10() } else { f64::NAN };
+        let level = if (f / built.drain.frequency_hz - f64::from(n)).abs() < 1e-6 {
+            20.0 * (amps / 1e-6).log10()
+        } else {
+            f64::NAN
+        };
         for c in &mut current.columns {
             c.level_db[k] = level;
         }
