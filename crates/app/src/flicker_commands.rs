@@ -54,6 +54,17 @@ pub(crate) enum EquipmentFlag {
     Attended,
 }
 
+impl EquipmentFlag {
+    /// Its name in the table of limits.
+    pub(crate) fn id(self) -> &'static str {
+        match self {
+            Self::Plain => "plain",
+            Self::Switched => "switched",
+            Self::Attended => "attended",
+        }
+    }
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct Flicker {
     /// The record: .csv, .npy, .wav or SigMF, with the mains voltage, the current, or both
@@ -130,7 +141,7 @@ fn voltage_by_name(info: &CaptureInfo) -> Option<usize> {
     info.channels.iter().position(|c| is(&c.name) || (c.scale_known && c.unit.eq_ignore_ascii_case("v")))
 }
 
-fn impedance(text: Option<&str>) -> Result<Impedance, Failure> {
+pub(crate) fn impedance(text: Option<&str>) -> Result<Impedance, Failure> {
     let Some(text) = text else { return Ok(Impedance::reference()) };
     let parts: Vec<Option<f64>> = text.split(',').map(|p| p.trim().parse().ok()).collect();
     let [Some(r), Some(x)] = parts[..] else {
@@ -185,12 +196,7 @@ fn job(a: &Flicker, capture: &Capture) -> Result<FlickerJob, Failure> {
             Some(_) => Basis::Current { impedance: impedance(a.impedance.as_deref())?, lag_deg: a.lag },
             None => Basis::Voltage,
         },
-        equipment: match a.equipment {
-            EquipmentFlag::Plain => "plain",
-            EquipmentFlag::Switched => "switched",
-            EquipmentFlag::Attended => "attended",
-        }
-        .into(),
+        equipment: a.equipment.id().into(),
         manual_switching: a.manual_switching,
     })
 }
@@ -218,7 +224,7 @@ pub(crate) fn flicker(show: Show, a: &Flicker) -> Result<Outcome, Failure> {
     Ok(if passes { Outcome::Done } else { Outcome::NotAPass })
 }
 
-fn document(
+pub(crate) fn document(
     record: &str,
     found: &FlickerAssessment,
     passes: bool,
@@ -263,7 +269,7 @@ fn title(name: &str) -> &str {
     }
 }
 
-fn text(f: &FlickerAssessment, passes: bool, notes: &[String]) -> String {
+pub(crate) fn text(f: &FlickerAssessment, passes: bool, notes: &[String]) -> String {
     let mut out = String::new();
     if !passes && f.verdict.passes {
         out.push_str("No verdict to rely on: the recording has a fault, see below.\n\n");
@@ -363,8 +369,15 @@ fn text(f: &FlickerAssessment, passes: bool, notes: &[String]) -> String {
                 ]
             })
             .collect();
-        let heads =
-            ["switched at, s", "angle, °", "peak, A", "after, ms", "I²t first pulse, A²s", "I²t inrush, A²s", "half cycle, A"];
+        let heads = [
+            "switched at, s",
+            "angle, °",
+            "peak, A",
+            "after, ms",
+            "I²t first pulse, A²s",
+            "I²t inrush, A²s",
+            "half cycle, A",
+        ];
         out.push_str(&format!("\n{}", print::table(&heads, rows, &[0, 1, 2, 3, 4, 5, 6])));
     }
     if let Some(z) = f.highest_impedance_ohm {
