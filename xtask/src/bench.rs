@@ -104,6 +104,9 @@ fn networks(hushfield: Option<&Path>) -> Done {
 }
 
 pub(crate) fn run(bands: &[&str]) -> Done {
+    if bands == ["mains"] {
+        return crate::bench_mains::run();
+    }
     if bands == ["networks"] {
         return networks(None);
     }
@@ -213,6 +216,7 @@ pub(crate) fn run(bands: &[&str]) -> Done {
     }
     if bands.is_empty() {
         networks(Some(&hushfield))?;
+        crate::bench_mains::run()?;
         causes()
     } else {
         Ok(())

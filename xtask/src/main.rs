@@ -12,6 +12,7 @@ use std::process::{Command, ExitCode, Stdio};
 use std::time::{Instant, SystemTime};
 
 mod bench;
+mod bench_mains;
 mod floors;
 
 type Done = Result<(), String>;
@@ -22,7 +23,8 @@ cargo xtask serve [DIR]  the same project in the browser
 cargo xtask test         format, lints, types, licences, unit, whole-program and browser tests
 cargo xtask bench        the receiver beside a numpy/scipy script on the same record: times, ratio, accuracy of both;
                          and how surely causes are found (`cargo xtask bench causes`: only that);
-                         and networks beside ngspice (`cargo xtask bench networks`: only that)
+                         and networks beside ngspice (`cargo xtask bench networks`: only that);
+                         and two hours of mains voltage and current (`cargo xtask bench mains`: only that)
 cargo xtask web          build the page only
 cargo xtask openapi      rewrite the committed description of the server's interface after changing it
 ";
