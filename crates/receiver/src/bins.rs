@@ -176,6 +176,9 @@ impl Group {
     ) {
         let (track, crests) = pass;
         detectors::envelopes(c.set, now, rows, e);
+        for (peak, top) in self.weighting.peak.iter_mut().zip(&e.top) {
+            *peak = if *top > *peak { *top } else { *peak };
+        }
         let mut row = 0;
         if first == 0 {
             detectors::begin(c.set, &mut self.weighting, e);

@@ -59,7 +59,7 @@ pub(crate) struct ChargeLaw {
 for_each_lanes! {
     /// Magnitudes of the first `rows` of sixteen spectra.
     fn envelopes / envelopes_body(cells: &[Cell], rows: usize, out: &mut Envelopes);
-    /// Rows `from..to` of magnitudes through the detectors.
+    /// Rows `from..to` of magnitudes through the detectors, but for the peak.
     fn detect / detect_body(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw);
     /// The states at the first output: nothing has moved yet, half a step's share goes to the sums.
     fn begin / begin_body(state: &mut Weighting, e: &Envelopes);
@@ -151,39 +151,36 @@ fn begin_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes) {
         store(load::<V>(&state.sum_e, i).add(now.mul(half)), &mut state.sum_e, i);
         store(load::<V>(&state.sum_e2, i).add(now.mul(now).mul(half)), &mut state.sum_e2, i);
         store(load::<V>(&state.sum_v, i).add(v.mul(half)), &mut state.sum_v, i);
-        store(now.max(load(&state.peak, i)), &mut state.peak, i);
     }
 }
 
 #[inline(always)]
 fn detect_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw) {
-    for i in 0..LANES / WIDTH / 2 {
-        if law.attack == 0.0 {
-            sums::<V>(state, e, from, to, 2 * i);
-            sums::<V>(state, e, from, to, 2 * i + 1);
-        } else if V::REGISTERS == 1 {
-            // Each step waits for the one before: two runs of bins side by side keep the machine busy.
-            weigh::<V, 2>(state, e, from, to, law, 2 * i);
-        } else {
-            weigh::<V, 1>(state, e, from, to, law, 2 * i);
-            weigh::<V, 1>(state, e, from, to, law, 2 * i + 1);
-        }
+    for i in 0..LANES / WIDTH {
+        sums::<V>(state, e, from, to, i);
+    }
+    if law.attack == 0.0 {
+        return;
+    }
+    // Each step waits for the one before: runs of bins side by side keep the machine busy.
+    if V::REGISTERS == 1 {
+        weigh::<V, 4>(state, e, from, to, law, 0);
+    } else {
+        weigh::<V, 2>(state, e, from, to, law, 0);
+        weigh::<V, 2>(state, e, from, to, law, 2);
     }
 }
 
-/// Peak and sums alone, for a band without a quasi-peak detector.
+/// Sums of the magnitudes and of their squares.
 #[inline(always)]
 fn sums<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, i: usize) {
-    let mut peak: V = load(&state.peak, i);
     let mut sum_e: V = load(&state.sum_e, i);
     let mut sum_e2: V = load(&state.sum_e2, i);
     for e in &e.magnitude[from..to] {
         let now: V = load(e, i);
-        peak = now.max(peak);
         sum_e = sum_e.add(now);
         sum_e2 = sum_e2.add(now.mul(now));
     }
-    store(peak, &mut state.peak, i);
     store(sum_e, &mut state.sum_e, i);
     store(sum_e2, &mut state.sum_e2, i);
 }
@@ -204,7 +201,7 @@ fn store_all<V: Lanes16, const M: usize>(all: [V; M], x: &mut Lanes, i: usize) {
     }
 }
 
-/// All detectors at `M` vectors of bins.
+/// The quasi-peak network at `M` vectors of bins.
 #[inline(always)]
 fn weigh<V: Lanes16, const M: usize>(
     state: &mut Weighting,
@@ -216,9 +213,6 @@ fn weigh<V: Lanes16, const M: usize>(
 ) {
     let (attack, loss, half) = (V::splat(law.attack), V::splat(law.loss), V::splat(0.5 * law.attack));
     let keep = V::splat(1.0 - law.loss);
-    let mut peak: [V; M] = load_all(&state.peak, i);
-    let mut sum_e: [V; M] = load_all(&state.sum_e, i);
-    let mut sum_e2: [V; M] = load_all(&state.sum_e2, i);
     let mut sum_v: [V; M] = load_all(&state.sum_v, i);
     let mut v: [V; M] = load_all(&state.v, i);
     let mut rest: [V; M] = load_all(&state.v_rest, i);
@@ -236,15 +230,9 @@ fn weigh<V: Lanes16, const M: usize>(
             rest[m] = change.sub(moved.sub(v[m]));
             v[m] = moved;
             first[m] = second.sub(slope.mul(moved.sub(foreseen))).max(V::splat(0.0));
-            peak[m] = now.max(peak[m]);
-            sum_e[m] = sum_e[m].add(now);
-            sum_e2[m] = sum_e2[m].add(now.mul(now));
             sum_v[m] = sum_v[m].add(moved);
         }
     }
-    store_all(peak, &mut state.peak, i);
-    store_all(sum_e, &mut state.sum_e, i);
-    store_all(sum_e2, &mut state.sum_e2, i);
     store_all(sum_v, &mut state.sum_v, i);
     store_all(v, &mut state.v, i);
     store_all(rest, &mut state.v_rest, i);
@@ -252,7 +240,7 @@ fn weigh<V: Lanes16, const M: usize>(
 }
 
 /// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so
-/// far can raise it (0.7 dB for a pulse at steps of 0.75 standard deviations of the filter).
+/// far can raise it (0.5 dB for a pulse at steps of 0.65 standard deviations of the filter).
 const CREST_GATE: f32 = 0.84;
 
 /// How far the vertex of the parabola through three powers, the middle one the highest, stands above the middle one.

@@ -17,7 +17,7 @@ use crate::bins::{Constants, Group};
 use crate::detectors::{self, Envelopes};
 use crate::downmix::{Downmix, Kernels};
 use crate::fft::{self, Batch, Cell, Workspace};
-use crate::fold::{self, Runs, Window};
+use crate::fold::{self, Into, Runs, Window};
 use crate::front::{Front, Planar};
 use crate::lanes::WIDTH;
 use crate::plan::{HALF_WIDTH_SIGMA, HOP_SIGMA, Plan};
@@ -397,13 +397,16 @@ impl Engine {
             count: rows,
             place: (start % self.plan.length as u64) as usize,
             length: self.plan.length,
-            stride: if self.transform.complex { 2 } else { 1 },
-            offset: 0,
+            into: if self.transform.complex { Into::Real } else { Into::Pairs },
         };
-        let values = &mut scratch.work.values;
-        fold::fold(self.set, &stretch.samples.re, &self.window, runs, values);
+        let cells = &mut scratch.work.cells;
+        fold::fold(self.set, &stretch.samples.re, &self.window, runs, cells);
         if self.plan.complex {
-            fold::fold(self.set, &stretch.samples.im, &self.window, Runs { offset: 1, ..runs }, values);
+            fold::fold(self.set, &stretch.samples.im, &self.window, Runs { into: Into::Imaginary, ..runs }, cells);
+        } else if self.transform.complex {
+            for cell in cells {
+                cell.im = [0.0; WIDTH];
+            }
         }
         fft::transform(self.set, &self.transform, &mut scratch.work, self.plan.first_bin, &mut sheaf.cells[..bins]);
         if pass.witnessed {

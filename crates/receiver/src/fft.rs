@@ -8,7 +8,7 @@
 
 use std::f64::consts::TAU;
 
-use crate::lanes::{Lanes16, Sixteen, WIDTH, for_each_lanes};
+use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
 use crate::simd::InstructionSet;
 
 /// One complex number of each of sixteen spectra.
@@ -148,9 +148,8 @@ pub(crate) struct Batch {
 /// What a thread needs beside the plan.
 #[derive(Debug, Clone)]
 pub(crate) struct Workspace {
-    /// The input, value after value (real ones, or real and imaginary halves in turn); lost in the transform.
-    pub(crate) values: Vec<Sixteen>,
-    cells: Vec<Cell>,
+    /// The input; lost in the transform. A cell holds two real values in turn, or one complex one.
+    pub(crate) cells: Vec<Cell>,
     a: Vec<Cell>,
     b: Vec<Cell>,
     c: Vec<Cell>,
@@ -175,8 +174,7 @@ impl Batch {
         let zeros = || vec![Cell::ZERO; longest];
         Workspace {
             // Room for whole runs of the fold.
-            values: vec![Sixteen::ZERO; if self.complex { 2 } else { 1 } * self.length.next_multiple_of(FOLD_RUN)],
-            cells: vec![Cell::ZERO; self.points],
+            cells: vec![Cell::ZERO; self.length.next_multiple_of(FOLD_RUN) / if self.complex { 1 } else { 2 }],
             a: zeros(),
             b: zeros(),
             c: zeros(),
@@ -195,19 +193,19 @@ fn divisor_near_root(n: usize) -> usize {
 
 for_each_lanes! {
     /// The first short transform of one column, with the factors between the two, back into the column.
-    fn column_pass / column_body(plan: &Batch, values: &[Sixteen], column: usize, cells: &mut [Cell], a: &mut [Cell], b: &mut [Cell]);
+    fn column_pass / column_body(plan: &Batch, column: usize, cells: &mut [Cell], a: &mut [Cell], b: &mut [Cell]);
     /// The second short transform of one row.
     fn row_pass / row_body(plan: &Short, row: &[Cell], out: &mut [Cell], spare: &mut [Cell]);
     /// Bins of a real input from its points in row `k` (`a`) and the row that mirrors it (`other`).
     fn part_rows / part_body(plan: &Batch, k: usize, a: &[Cell], other: &[Cell], first: usize, out: &mut [Cell]);
 }
 
-/// Transforms the sixteen inputs in `work.values` and gives bins `first..first + out.len()` (modulo the length).
+/// Transforms the sixteen inputs in `work.cells` and gives bins `first..first + out.len()` (modulo the length).
 pub(crate) fn transform(set: InstructionSet, plan: &Batch, work: &mut Workspace, first: usize, out: &mut [Cell]) {
     let (n1, n2) = (plan.first.length, plan.second.length);
-    let Workspace { values, cells, a, b, c, d } = work;
+    let Workspace { cells, a, b, c, d } = work;
     for column in 0..n2 {
-        column_pass(set, plan, values, column, cells, a, b);
+        column_pass(set, plan, column, cells, a, b);
     }
     let row = |k: usize| &cells[k * n2..(k + 1) * n2];
     if plan.complex {
@@ -389,7 +387,7 @@ impl<V: Lanes16> Output<V> for &mut [Cell] {
 
 /// Every `step`th complex number from `from` on.
 struct Column<'a> {
-    values: &'a [Sixteen],
+    cells: &'a [Cell],
     from: usize,
     step: usize,
 }
@@ -397,8 +395,7 @@ struct Column<'a> {
 impl<V: Lanes16> Input<V> for Column<'_> {
     #[inline(always)]
     fn load(&self, i: usize) -> Complex<V> {
-        let at = 2 * (self.from + i * self.step);
-        Complex { re: V::load(&self.values[at].0), im: V::load(&self.values[at + 1].0) }
+        Complex::load(&self.cells[self.from + i * self.step])
     }
 }
 
@@ -516,16 +513,9 @@ fn put<V: Lanes16>(out: &mut [Cell], first: usize, bin: usize, y: Complex<V>) {
 }
 
 #[inline(always)]
-fn column_body<V: Lanes16>(
-    plan: &Batch,
-    values: &[Sixteen],
-    column: usize,
-    cells: &mut [Cell],
-    a: &mut [Cell],
-    b: &mut [Cell],
-) {
+fn column_body<V: Lanes16>(plan: &Batch, column: usize, cells: &mut [Cell], a: &mut [Cell], b: &mut [Cell]) {
     let (n1, n2) = (plan.first.length, plan.second.length);
-    short::<V>(&plan.first, &Column { values, from: column, step: n2 }, a, b);
+    short::<V>(&plan.first, &Column { cells, from: column, step: n2 }, a, b);
     let turns = &plan.between[column * n1..(column + 1) * n1];
     for (k, (y, t)) in a[..n1].iter().zip(turns).enumerate() {
         Complex::<V>::load(y).turn(*t).store(&mut cells[k * n2 + column]);
@@ -587,10 +577,9 @@ mod tests {
     fn run(set: InstructionSet, n: usize, complex: bool, first: usize, bins: usize) -> Vec<Cell> {
         let plan = Batch::new(n, complex);
         let mut work = plan.workspace();
-        let values = if complex { 2 * n } else { n };
-        for (i, v) in work.values[..values].iter_mut().enumerate() {
-            for (r, x) in v.0.iter_mut().enumerate() {
-                *x = number(i * WIDTH + r);
+        for (i, c) in work.cells.iter_mut().enumerate() {
+            for r in 0..WIDTH {
+                (c.re[r], c.im[r]) = (number(2 * i * WIDTH + r), number((2 * i + 1) * WIDTH + r));
             }
         }
         let mut out = vec![Cell::ZERO; bins];

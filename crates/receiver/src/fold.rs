@@ -1,8 +1,8 @@
 //! Window and fold: sixteen runs of the stream, each under the window, folded onto the transform's length.
 #![allow(clippy::inline_always)]
 
-use crate::fft::FOLD_RUN;
-use crate::lanes::{Lanes16, Sixteen, WIDTH, for_each_lanes};
+use crate::fft::{Cell, FOLD_RUN};
+use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
 
 /// The window with `FOLD_RUN` zeros before and behind it.
 #[derive(Debug, Clone)]
@@ -23,6 +23,16 @@ impl Window {
     }
 }
 
+/// Where the folded values go.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Into {
+    /// Two to a cell, in turn.
+    Pairs,
+    /// One to a cell.
+    Real,
+    Imaginary,
+}
+
 /// Which runs are folded, and where to.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Runs {
@@ -36,14 +46,12 @@ pub(crate) struct Runs {
     pub(crate) place: usize,
     /// The transform's length.
     pub(crate) length: usize,
-    /// Every how manyth vector of the output is written, and the first of them.
-    pub(crate) stride: usize,
-    pub(crate) offset: usize,
+    pub(crate) into: Into,
 }
 
 for_each_lanes! {
-    /// Folds the runs of `samples` into `values`.
-    fn fold / fold_body(samples: &[f32], window: &Window, runs: Runs, values: &mut [Sixteen]);
+    /// Folds the runs of `samples` into `cells`.
+    fn fold / fold_body(samples: &[f32], window: &Window, runs: Runs, cells: &mut [Cell]);
 }
 
 const VECTORS: usize = FOLD_RUN / WIDTH;
@@ -62,7 +70,7 @@ fn add_products<V: Lanes16>(sum: &mut [V; VECTORS], x: &[f32; FOLD_RUN], w: &[f3
 }
 
 #[inline(always)]
-fn fold_body<V: Lanes16>(samples: &[f32], window: &Window, runs: Runs, values: &mut [Sixteen]) {
+fn fold_body<V: Lanes16>(samples: &[f32], window: &Window, runs: Runs, cells: &mut [Cell]) {
     let n = runs.length as isize;
     let run = FOLD_RUN as isize;
     let mut sums = [[V::splat(0.0); WIDTH]; VECTORS];
@@ -103,8 +111,24 @@ fn fold_body<V: Lanes16>(samples: &[f32], window: &Window, runs: Runs, values: &
         for (i, sums) in sums.iter().enumerate() {
             let mut block = *sums;
             V::transpose(&mut block);
-            for (j, v) in block.iter().enumerate() {
-                v.store(&mut values[runs.offset + runs.stride * (at + i * WIDTH + j)].0);
+            let at = at + i * WIDTH;
+            match runs.into {
+                Into::Pairs => {
+                    for (j, cell) in cells[at / 2..at / 2 + WIDTH / 2].iter_mut().enumerate() {
+                        block[2 * j].store(&mut cell.re);
+                        block[2 * j + 1].store(&mut cell.im);
+                    }
+                }
+                Into::Real => {
+                    for (v, cell) in block.iter().zip(&mut cells[at..at + WIDTH]) {
+                        v.store(&mut cell.re);
+                    }
+                }
+                Into::Imaginary => {
+                    for (v, cell) in block.iter().zip(&mut cells[at..at + WIDTH]) {
+                        v.store(&mut cell.im);
+                    }
+                }
             }
         }
     }
@@ -122,17 +146,23 @@ mod tests {
         for set in InstructionSet::available() {
             for length in [50_usize, 64, 90, 128, 400] {
                 let (number, hop, count) = (4567, 31, 13);
-                let runs = Runs { first: 5, hop, count, place: number % length, length, stride: 1, offset: 0 };
-                let mut values = vec![Sixteen::ZERO; length.next_multiple_of(FOLD_RUN)];
-                fold(set, &samples, &Window::new(&window), runs, &mut values);
+                let into = if length == 90 { Into::Imaginary } else { Into::Pairs };
+                let runs = Runs { first: 5, hop, count, place: number % length, length, into };
+                let mut cells = vec![Cell::ZERO; length.next_multiple_of(FOLD_RUN)];
+                fold(set, &samples, &Window::new(&window), runs, &mut cells);
                 for r in 0..WIDTH {
                     let mut want = vec![0.0; length];
                     for (u, w) in window.iter().enumerate().take(if r < count { 301 } else { 0 }) {
                         want[(number + r * hop + u) % length] += *w as f32 * samples[5 + r * hop + u];
                     }
                     for (p, want) in want.iter().enumerate() {
+                        let got = match into {
+                            Into::Pairs if p % 2 == 0 => cells[p / 2].re[r],
+                            Into::Pairs => cells[p / 2].im[r],
+                            _ => cells[p].im[r],
+                        };
                         // Whole numbers below 2^24: exact.
-                        assert_eq!(values[p].0[r], *want, "{} length {length} run {r} place {p}", set.name());
+                        assert_eq!(got, *want, "{} length {length} run {r} place {p}", set.name());
                     }
                 }
             }

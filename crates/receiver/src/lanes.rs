@@ -15,15 +15,6 @@
 /// Numbers in a vector, and spectra in a sheaf.
 pub(crate) const WIDTH: usize = 16;
 
-/// Sixteen numbers in memory.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[repr(C, align(64))]
-pub(crate) struct Sixteen(pub(crate) [f32; WIDTH]);
-
-impl Sixteen {
-    pub(crate) const ZERO: Self = Self([0.0; WIDTH]);
-}
-
 /// Sixteen numbers in registers.
 pub(crate) trait Lanes16: Copy {
     /// How many of the machine's registers it takes.
