@@ -126,7 +126,7 @@ impl Engine {
         let constants = Constants::new(band, hop as f64 / plan.stream_hz, sigma / plan.stream_hz, set);
         // One tile is worked out while the one before goes through the detectors, which look one sheaf further back.
         let sheaves =
-            (0..2 * tile / WIDTH + 1).map(|_| RwLock::new(Sheaf { cells: vec![Cell::ZERO; groups * LANES] })).collect();
+            (0..=2 * tile / WIDTH).map(|_| RwLock::new(Sheaf { cells: vec![Cell::ZERO; groups * LANES] })).collect();
         Self {
             groups: (0..groups).map(|_| Mutex::new(Group::new(&constants))).collect(),
             constants,
@@ -194,7 +194,7 @@ impl Engine {
         let work = Work::default();
         reader.fill(self, 0, &work)?;
         self.mix(&work);
-        let count = self.spectra_in(reader.filled(self, 0, &work), 0, pass);
+        let count = self.spectra_in(Reader::filled(self, 0, &work), 0, pass);
         work.spectra.store(count, Relaxed);
         // Where all meet before and after a tile; known once it is known how many threads the system grants.
         let meetings: OnceLock<[Barrier; 2]> = OnceLock::new();
@@ -250,7 +250,7 @@ impl Engine {
                 }
                 let next = match filled {
                     Ok(()) if spectra == self.tile => {
-                        self.spectra_in(reader.filled(self, tile + 1, &work), tile + 1, pass)
+                        self.spectra_in(Reader::filled(self, tile + 1, &work), tile + 1, pass)
                     }
                     Ok(()) => 0,
                     Err(e) => break Err(e),
@@ -500,7 +500,7 @@ impl Reader<'_, '_, '_> {
     }
 
     /// When all have met: samples that the stretch of tile `tile` holds.
-    fn filled(&mut self, engine: &Engine, tile: u64, work: &Work) -> usize {
+    fn filled(engine: &Engine, tile: u64, work: &Work) -> usize {
         let mut stretch = engine.stretches[(tile % 2) as usize].write().unwrap_or_else(PoisonError::into_inner);
         for piece in &engine.pieces[..work.pieces.swap(0, Relaxed)] {
             stretch.samples.extend_from(&piece.lock().unwrap_or_else(PoisonError::into_inner), 0);

@@ -4,7 +4,8 @@
 //! number ever changes its place in one, every instruction set does the same operations in the same order, and the results
 //! are the same bits. A transform of length `n1·n2` is taken as `n2` transforms of `n1`, factors between, and `n1`
 //! transforms of `n2` (the four-step way), so that each short one stays in the cache nearest to the core.
-#![allow(clippy::inline_always)]
+// Butterflies and rows go through several lists side by side.
+#![allow(clippy::inline_always, clippy::needless_range_loop)]
 
 use std::f64::consts::TAU;
 

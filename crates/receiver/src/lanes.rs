@@ -250,6 +250,8 @@ pub(crate) use x86::{Avx2, Avx512};
 
 #[cfg(target_arch = "x86_64")]
 mod x86 {
+    // Sixty instructions by name.
+    #[allow(clippy::wildcard_imports)]
     use core::arch::x86_64::*;
 
     #[cfg(not(miri))]

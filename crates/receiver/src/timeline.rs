@@ -177,7 +177,9 @@ mod tests {
             let row: Vec<f32> = (0..10).map(|k| level(j, k)).collect();
             keeper.row(&mut held[(j / 3 % 2) as usize], j, &row);
         }
-        held.iter_mut().for_each(|h| keeper.flush(h));
+        for h in &mut held {
+            keeper.flush(h);
+        }
         let frequency_hz: Vec<f64> = (0..10).map(f64::from).collect();
         let t = keeper.timeline(&frequency_hz, 1.0, 0.5);
         assert_eq!((t.step_s, t.times()), (64.0, 16));

@@ -317,8 +317,10 @@ fn every_instruction_set_gives_the_same_trace() {
         let mut s = settings(Band::B, rate, 153e3, 600e3, step, Start::Settled);
         s.threads = Some(2);
         let levels = receiver::receive_on(set, &mut source, &s, &mut |_| ControlFlow::Continue(())).unwrap();
-        let row = |k: usize| levels.readings.iter().map(|r| format!(",{:.4}", r.level_dbuv[k])).collect::<String>();
-        levels.frequency_hz.iter().enumerate().map(|(k, f)| format!("{f:.3}{}\n", row(k))).collect::<String>()
+        let row =
+            |k: usize| levels.readings.iter().map(|r| format!("{:.4}", r.level_dbuv[k])).collect::<Vec<_>>().join(",");
+        let rows = levels.frequency_hz.iter().enumerate().map(|(k, f)| format!("{f:.3},{}", row(k)));
+        rows.collect::<Vec<_>>().join("\n")
     };
     let sets = receiver::instruction_sets();
     println!("compared: {}", sets.join(", "));
