@@ -547,7 +547,7 @@ impl<'a> Run<'a> {
                 // The rates may have jumped at the corner: two tiny steps find them anew.
                 for _ in 0..2 {
                     let x0 = self.x.clone();
-                    let taken = self.settle(t, h * 1e-3)?;
+                    let taken = self.settle(t, h * 1e-2)?;
                     let x = self.x.clone();
                     let next = self.instant(&x, &self.rate, t + taken);
                     self.accounts.add(taken, [&now, &now, &next], [0.0, 0.0, 1.0], [&x0, &x0, &x]);
