@@ -11,6 +11,7 @@
 
 pub mod chain;
 pub mod ladder;
+mod mains;
 mod product;
 mod radiated;
 mod random;
@@ -20,6 +21,7 @@ mod synthesis;
 pub mod trapezoid;
 mod truth;
 
+pub use mains::mains_recording;
 pub use story::{CaptureSpec, Conductor, Equipment, Kind, Sample, State, Story, SweepSpec, product_toml, story};
 pub use synthesis::{BLOCK_LENGTH, Synthesis, VOLTS_PER_UNIT, synthesise};
 pub use truth::{EmissionKind, FieldLine, Line, Truth, field_truth, truth};

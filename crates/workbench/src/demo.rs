@@ -3,10 +3,13 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use formats::capture::writer::NpyWriter;
+use mains::harmonics::{Class, Product};
 use project::{NewEquipment, NewSample, NewState, Project};
 use scenario::{CaptureSpec, story, synthesise};
 use standards::Port;
 
+use crate::mains_quality::{HarmonicRules, MainsChoices};
+use crate::mains_run::{MainsJob, MainsRunRequest, add_mains_run};
 use crate::raw::{ReadingChoices, ReceiveChoices};
 use crate::{OnStage, RawKind, RunRequest, Stage, WorkError, add_run};
 
@@ -125,7 +128,56 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
         };
         runs.push(add_run(dir, &path, spec.file_name, &request, on_stage)?);
     }
+    runs.push(add_mains(dir, bench.path(), &story, mains, on_stage)?);
     Ok(Demo { dir: dir.to_owned(), runs })
+}
+
+/// Rate and length of the recording of the mains.
+const MAINS_RATE_HZ: f64 = 10_000.0;
+const MAINS_SECONDS: f64 = 40.0;
+
+/// Harmonic currents of the invented product at a wall socket: last sample and state of the story.
+fn add_mains(
+    dir: &Path,
+    bench: &Path,
+    story: &scenario::Story,
+    port: Option<String>,
+    on_stage: &mut OnStage<'_>,
+) -> Result<String, WorkError> {
+    let path = bench.join("mains-voltage-current.npy");
+    let fault = |e: std::io::Error| WorkError::Ours(format!("{}: {e}", path.display()));
+    let mut file = NpyWriter::create_f32(&path, 2).map_err(fault)?;
+    let frames = (MAINS_RATE_HZ * MAINS_SECONDS) as usize;
+    file.write_f32(&scenario::mains_recording(MAINS_RATE_HZ, frames, 11)).map_err(fault)?;
+    file.finish().map_err(fault)?;
+    let last = story.captures.last();
+    let request = MainsRunRequest {
+        title: "Harmonic currents at a wall socket".to_owned(),
+        port,
+        sample: last.map(|c| c.sample.to_owned()),
+        state: last.map(|c| c.state.to_owned()),
+        mode: last.map(|c| c.mode.to_owned()),
+        set_up: "Differential probe at the socket and a current clamp on the line conductor of the mains lead, two channels \
+                 at 10 kS/s for 40 s; the relay of the damper switches every five seconds."
+            .to_owned(),
+        equipment: Vec::new(),
+        notes: String::new(),
+        measured_at: last.map(|c| c.performed.to_owned()),
+        job: MainsJob {
+            reading: MainsChoices {
+                capture: formats::capture::CaptureChoices { rate_hz: Some(MAINS_RATE_HZ), ..Default::default() },
+                voltage: Some("1".to_owned()),
+                current: Some("2".to_owned()),
+                volts_per_unit: Some(1.0),
+                amperes_per_unit: Some(1.0),
+                rated_v: Some(230.0),
+                ..MainsChoices::new(mains::record::Mains::Hz50)
+            },
+            harmonics: Some(HarmonicRules::Product(Product::of(Class::A))),
+            flicker: None,
+        },
+    };
+    add_mains_run(dir, &path, "mains-voltage-current.npy", &request, on_stage)
 }
 
 /// Writes one synthesised record as a one-dimensional array of 16-bit integers.
