@@ -88,7 +88,11 @@ fn json_carries_units_and_the_energy_balance() {
 fn what_is_at_fault_is_named_with_exit_code_2() {
     let dir = tempfile::tempdir().unwrap();
     let cases: [(&str, &[&str], &[&str]); 8] = [
-        ("t\nV1 a 0 AC 1\nR1 a 0 -5\n", &["--ac", "1k", "1meg", "5", "--probe", "a"], &["line 3", "R1 a 0 -5", "negative"]),
+        (
+            "t\nV1 a 0 AC 1\nR1 a 0 -5\n",
+            &["--ac", "1k", "1meg", "5", "--probe", "a"],
+            &["line 3", "R1 a 0 -5", "negative"],
+        ),
         ("t\nV1 a 0 AC 1\nR1 a 0 50\nQ1 a b c mod\n", &["--ac", "1k", "1meg", "5", "--probe", "a"], &["line 4", "Q1"]),
         (RC, &["--ac", "1k", "1meg", "5", "--probe", "nix"], &["nix", "out"]),
         (RC, &["--ac", "1meg", "1k", "5", "--probe", "out"], &["above FROM"]),
