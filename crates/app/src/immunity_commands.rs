@@ -488,7 +488,9 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
     match a {
         SheetCommand::Esd { contact, air, contact_kv, air_kv, interval, floor } => {
             if contact.is_empty() && air.is_empty() {
-                return Err(Failure::input("--contact or --air: expected the names of the points, e.g. --contact screw,hinge"));
+                return Err(Failure::input(
+                    "--contact or --air: expected the names of the points, e.g. --contact screw,hinge",
+                ));
             }
             if !(interval.is_finite() && *interval >= 1.0) {
                 return Err(Failure::input(format!("--interval {interval}: expected at least 1 s")));
@@ -510,7 +512,8 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
             sheet::radiated(&swept(sweep, places, (*from, *to, format!("{level} V/m")), NEXT_FACE_S)).map_err(fault)
         }
         SheetCommand::Conducted { level, sweep, cable, from, to } => {
-            sheet::conducted(&swept(sweep, cable.clone(), (*from, *to, format!("{level} V")), NEXT_CABLE_S)).map_err(fault)
+            sheet::conducted(&swept(sweep, cable.clone(), (*from, *to, format!("{level} V")), NEXT_CABLE_S))
+                .map_err(fault)
         }
         SheetCommand::Burst { port, repetition } => {
             let mut ports = Vec::new();
@@ -542,7 +545,13 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
 fn time(seconds: f64) -> String {
     let whole = seconds.round() as u64;
     let (h, m, s) = (whole / 3600, whole / 60 % 60, whole % 60);
-    if h > 0 { format!("{h} h {m:02} min") } else if m > 0 { format!("{m} min {s:02} s") } else { format!("{seconds:.1} s") }
+    if h > 0 {
+        format!("{h} h {m:02} min")
+    } else if m > 0 {
+        format!("{m} min {s:02} s")
+    } else {
+        format!("{seconds:.1} s")
+    }
 }
 
 pub(crate) fn run_sheet(show: Show, a: &SheetCommand) -> Result<Outcome, Failure> {

@@ -123,7 +123,8 @@ impl Coil {
 
     /// How far from the centre along x, y and z the field stays within `limit_db` of that at the centre, m.
     pub fn reach_m(&self, limit_db: f64) -> [f64; 3] {
-        let ends = [0.5 * self.width_m, 0.5 * self.height_m, self.width_m.max(self.height_m) + self.pair_m.unwrap_or(0.0)];
+        let ends =
+            [0.5 * self.width_m, 0.5 * self.height_m, self.width_m.max(self.height_m) + self.pair_m.unwrap_or(0.0)];
         let mut out = [0.0; 3];
         for (axis, end) in ends.into_iter().enumerate() {
             const N: usize = 4000;
@@ -140,9 +141,7 @@ impl Coil {
     /// Largest centred box of the shape of the coil's opening, with depth `depth_part` of its shorter side, that stays within
     /// `limit_db` everywhere: its sides, m.
     pub fn uniform_box_m(&self, limit_db: f64, depth_part: f64) -> [f64; 3] {
-        let sides = |k: f64| {
-            [k * self.width_m, k * self.height_m, k * depth_part * self.width_m.min(self.height_m)]
-        };
+        let sides = |k: f64| [k * self.width_m, k * self.height_m, k * depth_part * self.width_m.min(self.height_m)];
         let fits = |k: f64| {
             let (lo, hi) = self.box_deviation_db(sides(k));
             lo >= -limit_db && hi <= limit_db

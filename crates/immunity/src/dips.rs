@@ -5,8 +5,8 @@ use std::ops::ControlFlow;
 use std::sync::LazyLock;
 
 use circuit::{
-    CircuitError, DiodeModel, Netlist, Output, Probe, Source, StepView, SwitchControl, SwitchModel, TransientOptions, Waveform,
-    transient_with,
+    CircuitError, DiodeModel, Netlist, Output, Probe, Source, StepView, SwitchControl, SwitchModel, TransientOptions,
+    Waveform, transient_with,
 };
 use serde::{Deserialize, Serialize};
 use standards::Known;
@@ -208,7 +208,13 @@ impl Supply {
             "b_load",
             "plus",
             "0",
-            &format!("{}/max(v(plus),{})*min(1,max(0,(v(plus)-{})/{}))", self.power_w, 0.5 * self.dropout_v, 0.98 * self.dropout_v, 0.01 * self.dropout_v),
+            &format!(
+                "{}/max(v(plus),{})*min(1,max(0,(v(plus)-{})/{}))",
+                self.power_w,
+                0.5 * self.dropout_v,
+                0.98 * self.dropout_v,
+                0.01 * self.dropout_v
+            ),
         )?;
         net.initial_voltage("plus", self.crest_v() - 2.0);
         Ok(net)
@@ -357,7 +363,11 @@ impl Supply {
 pub fn capacitance_per_watt(first: (f64, f64), second: (f64, f64)) -> Result<f64, DipError> {
     let ((t1, v1), (t2, v2)) = (first, second);
     if !(t2 > t1 && v1 > v2 && v2 > 0.0 && [t1, t2, v1, v2].iter().all(|v| v.is_finite())) {
-        return input("measured points", format!("{v1} V at {t1} s, {v2} V at {t2} s"), "a later time with a lower voltage above zero");
+        return input(
+            "measured points",
+            format!("{v1} V at {t1} s, {v2} V at {t2} s"),
+            "a later time with a lower voltage above zero",
+        );
     }
     Ok(2.0 * (t2 - t1) / (v1 * v1 - v2 * v2))
 }

@@ -149,7 +149,10 @@ pub fn field_power(rig: &FieldRig) -> Result<FieldPower, RigError> {
         }
     }
     if d < 1.0 {
-        notes.push("Below 1 m the field method does not hold (IEC 61000-4-3: 3 m preferred, never below 1 m; from memory).".into());
+        notes.push(
+            "Below 1 m the field method does not hold (IEC 61000-4-3: 3 m preferred, never below 1 m; from memory)."
+                .into(),
+        );
     }
     Ok(FieldPower {
         carrier_w,
@@ -244,7 +247,8 @@ pub fn plane(fields_v_per_m: &[f64], nominal_v_per_m: f64, rule: &PlaneRule) -> 
     };
     let reference = order[top + count - 1];
     let reference_v_per_m = fields_v_per_m[reference];
-    let left_out: Vec<usize> = (0..order.len()).filter(|i| *i < top || *i >= top + count).map(|i| order[i] + 1).collect();
+    let left_out: Vec<usize> =
+        (0..order.len()).filter(|i| *i < top || *i >= top + count).map(|i| order[i] + 1).collect();
     let excess = |i: usize| {
         let over = 20.0 * (fields_v_per_m[i] / reference_v_per_m).log10();
         (over - rule.spread_db).max(-over).max(0.0)

@@ -39,8 +39,8 @@ struct File {
 
 static METHODS: LazyLock<Vec<Method>> = LazyLock::new(|| {
     // Part of the program; a test reads it.
-    let file: File =
-        toml::from_str(include_str!("../data/sheets.toml")).unwrap_or_else(|error| panic!("built-in method data: {error}"));
+    let file: File = toml::from_str(include_str!("../data/sheets.toml"))
+        .unwrap_or_else(|error| panic!("built-in method data: {error}"));
     file.method
 });
 
@@ -125,8 +125,13 @@ fn cautions(test: &str) -> Vec<&'static str> {
         "radiated" | "conducted" => vec![RF, IMPLANTS, NEVER_ALONE],
         "burst" => vec![HIGH_VOLTAGE, EARTH_CURRENT, IMPLANTS, NEVER_ALONE],
         "surge" => vec![HIGH_VOLTAGE, FRAGMENTS, EARTH_CURRENT, IMPLANTS, NEVER_ALONE],
-        "magnetic" => vec!["Strong magnetic field: keep tools, watches and cards away; the coil gets hot.", IMPLANTS, NEVER_ALONE],
-        _ => vec!["Mains: the product's storage capacitor stays charged after an interruption; the current on return may blow fuses.", NEVER_ALONE],
+        "magnetic" => {
+            vec!["Strong magnetic field: keep tools, watches and cards away; the coil gets hot.", IMPLANTS, NEVER_ALONE]
+        }
+        _ => vec![
+            "Mains: the product's storage capacitor stays charged after an interruption; the current on return may blow fuses.",
+            NEVER_ALONE,
+        ],
     }
 }
 
@@ -172,7 +177,15 @@ fn start(test: &str) -> Sheet {
 }
 
 impl Sheet {
-    fn push(&mut self, place: impl Into<String>, stimulus: impl Into<String>, level: impl Into<String>, count: u32, interval_s: f64, change: Option<f64>) {
+    fn push(
+        &mut self,
+        place: impl Into<String>,
+        stimulus: impl Into<String>,
+        level: impl Into<String>,
+        count: u32,
+        interval_s: f64,
+        change: Option<f64>,
+    ) {
         let duration_s = f64::from(count) * interval_s;
         self.count += count;
         self.stimulus_s += duration_s;
@@ -219,7 +232,14 @@ pub fn esd(plan: &EsdPlan) -> Sheet {
         for (k, kv) in levels.iter().enumerate() {
             for (j, sign) in ["+", "−"].iter().enumerate() {
                 let change = (k == 0 && j == 0).then_some(plan.move_s);
-                s.push(place.clone(), format!("{how}, {sign}"), format!("{kv} kV"), plan.count, plan.interval_s, change);
+                s.push(
+                    place.clone(),
+                    format!("{how}, {sign}"),
+                    format!("{kv} kV"),
+                    plan.count,
+                    plan.interval_s,
+                    change,
+                );
             }
         }
     };
@@ -272,7 +292,12 @@ fn swept(test: &str, plan: &SweepPlan, ways: &[&str]) -> Result<Sheet, SheetErro
         for place in &plan.places {
             for way in ways {
                 let place = if way.is_empty() { place.clone() } else { format!("{place}, {way}") };
-                let stimulus = format!("{:.6} MHz to {:.6} MHz, {} % steps, 80 % AM 1 kHz", from / 1e6, to / 1e6, plan.step * 100.0);
+                let stimulus = format!(
+                    "{:.6} MHz to {:.6} MHz, {} % steps, 80 % AM 1 kHz",
+                    from / 1e6,
+                    to / 1e6,
+                    plan.step * 100.0
+                );
                 s.push(place, stimulus, level.clone(), n, plan.dwell_s + plan.settle_s, Some(plan.change_s));
             }
         }
@@ -304,7 +329,14 @@ pub fn burst(ports: &[(String, f64)], repetitions_khz: &[f64], change_s: f64) ->
         for khz in repetitions_khz {
             for sign in ["+", "−"] {
                 let change = std::mem::take(&mut first).then_some(change_s);
-                s.push(port.clone(), format!("bursts of 75 pulses, {khz} kHz, every 300 ms, {sign}"), format!("{kv} kV"), 1, 60.0, change);
+                s.push(
+                    port.clone(),
+                    format!("bursts of 75 pulses, {khz} kHz, every 300 ms, {sign}"),
+                    format!("{kv} kV"),
+                    1,
+                    60.0,
+                    change,
+                );
             }
         }
     }
@@ -334,8 +366,11 @@ pub fn surge(paths: &[SurgePath], pulses: u32, rest_s: f64, change_s: f64) -> Re
     for path in paths {
         let mut first = true;
         for kv in &path.levels_kv {
-            let angles: Vec<Option<f64>> =
-                if path.angles_deg.is_empty() { vec![None] } else { path.angles_deg.iter().copied().map(Some).collect() };
+            let angles: Vec<Option<f64>> = if path.angles_deg.is_empty() {
+                vec![None]
+            } else {
+                path.angles_deg.iter().copied().map(Some).collect()
+            };
             for angle in angles {
                 for sign in ["+", "−"] {
                     let at = angle.map_or(String::new(), |a| format!(" at {a}°"));
@@ -393,5 +428,9 @@ pub fn voltage_dips(set: &str, mains_hz: f64, voltages_v: &[f64], angles_deg: &[
             }
         }
     }
-    if any { Ok(s) } else { Err(SheetError { field: "set", found: set.to_owned(), expected: "class-2, class-3 or alarm" }) }
+    if any {
+        Ok(s)
+    } else {
+        Err(SheetError { field: "set", found: set.to_owned(), expected: "class-2, class-3 or alarm" })
+    }
 }

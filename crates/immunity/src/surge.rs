@@ -4,7 +4,9 @@
 mod part;
 mod wear;
 
-use circuit::{CircuitError, ClampModel, CombinationWave, Netlist, SwitchControl, SwitchModel, TransientOptions, transient};
+use circuit::{
+    CircuitError, ClampModel, CombinationWave, Netlist, SwitchControl, SwitchModel, TransientOptions, transient,
+};
 use serde::{Deserialize, Serialize};
 
 pub use part::{Part, PartError, PartKind, PulsePoint};
@@ -149,7 +151,8 @@ fn telecom(peak_v: f64) -> Netlist {
 /// The whole circuit: generator, coupling, mains behind its decoupling coil, the part between `line` and ground.
 pub fn circuit(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Netlist {
     let mut net = Netlist::new();
-    let source = if pulse.coupling == Coupling::Telecom { telecom(pulse.level_v) } else { generator.network(pulse.level_v) };
+    let source =
+        if pulse.coupling == Coupling::Telecom { telecom(pulse.level_v) } else { generator.network(pulse.level_v) };
     net.include(&source, "generator", &[("out", "gen")]);
     let (capacitor, resistor) = pulse.coupling.parts();
     // The capacitor stands charged to the mains, so that the line is at mains voltage while the generator rests.
@@ -160,7 +163,12 @@ pub fn circuit(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Netli
     net.resistor("r_couple", "couple", "line", resistor.max(1e-3));
     if pulse.mains_v != 0.0 {
         // 1.5 mH in each power line (from memory).
-        net.voltage_source("v_mains", "mains", "0", circuit::Source::dc(pulse.mains_v)).inductor("l_decouple", "mains", "line", 1.5e-3);
+        net.voltage_source("v_mains", "mains", "0", circuit::Source::dc(pulse.mains_v)).inductor(
+            "l_decouple",
+            "mains",
+            "line",
+            1.5e-3,
+        );
         net.initial_voltage("line", pulse.mains_v);
     }
     if pulse.beside_f > 0.0 {
@@ -175,7 +183,8 @@ pub fn circuit(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Netli
         PartKind::Tvs { breakdown_v, clamp_v, clamp_a, .. } => {
             let mut model = ClampModel::new(*breakdown_v, (clamp_v - breakdown_v) / clamp_a);
             // The knee takes ln(I/1 mA) knee voltages itself at the clamping current.
-            model.dynamic_ohm = ((clamp_v - breakdown_v - model.knee_v * (clamp_a / model.test_a).ln()) / clamp_a).max(1e-4);
+            model.dynamic_ohm =
+                ((clamp_v - breakdown_v - model.knee_v * (clamp_a / model.test_a).ln()) / clamp_a).max(1e-4);
             net.clamp("part", "line", "0", model);
         }
         PartKind::Arrestor { spark_v, arc_v, .. } => {
@@ -206,18 +215,22 @@ pub fn circuit(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Netli
 fn one(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Result<Stress, SurgeError> {
     let net = circuit(pulse, generator, part);
     let stop = if pulse.coupling == Coupling::Telecom { 6e-3 } else { 500e-6 };
-    let options = TransientOptions { use_initial_conditions: true, reltol: 1e-5, ..TransientOptions::new(stop / 5e3, stop) };
+    let options =
+        TransientOptions { use_initial_conditions: true, reltol: 1e-5, ..TransientOptions::new(stop / 5e3, stop) };
     let waves = transient(&net, &options)?;
     let e = waves.energy("part")?;
     let gap = matches!(part.kind, PartKind::Arrestor { .. });
     // Until an arrestor sparks over, the line's voltage stands across its gap.
     let clamp_v = match part.kind {
         // The steps end a little before the sparkover; where a current flows it was reached.
-        PartKind::Arrestor { spark_v, .. } if e.peak_current_a > 0.1 => waves.energy("gap")?.peak_voltage_v.max(spark_v),
+        PartKind::Arrestor { spark_v, .. } if e.peak_current_a > 0.1 => {
+            waves.energy("gap")?.peak_voltage_v.max(spark_v)
+        }
         PartKind::Arrestor { .. } => waves.energy("gap")?.peak_voltage_v,
         _ => e.peak_voltage_v,
     };
-    let load_line_a = ((pulse.level_v.abs() + pulse.mains_v * pulse.level_v.signum() - if gap { 0.0 } else { clamp_v })
+    let load_line_a = ((pulse.level_v.abs() + pulse.mains_v * pulse.level_v.signum()
+        - if gap { 0.0 } else { clamp_v })
         / pulse.coupling.effective_ohm())
     .max(0.0);
     Ok(Stress {
@@ -246,7 +259,11 @@ pub fn stress(pulse: &Pulse, part: &Part) -> Result<Stress, SurgeError> {
         return input("mains or capacitance beside the part", pulse.beside_f, "finite numbers");
     }
     if pulse.coupling.parts().0.is_none() && pulse.mains_v != 0.0 {
-        return input("mains", pulse.mains_v, "0 where the coupling has no capacitor to hold the mains off the generator");
+        return input(
+            "mains",
+            pulse.mains_v,
+            "0 where the coupling has no capacitor to hold the mains off the generator",
+        );
     }
     let first = one(pulse, &CombinationWave::NOMINAL, part)?;
     if matches!(pulse.coupling, Coupling::LineLine | Coupling::LineEarth) {

@@ -140,9 +140,8 @@ pub fn estimate(trials: &[Trial], curve: Curve, confidence: f64) -> Result<Thres
             "at least one failure and one pass; raise or lower the level",
         );
     }
-    let (lowest, highest) = trials
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), t| (l.min(t.level_db), h.max(t.level_db)));
+    let (lowest, highest) =
+        trials.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), t| (l.min(t.level_db), h.max(t.level_db)));
     let range = (highest - lowest).max(0.5);
     let worst_pass = trials.iter().filter(|t| !t.failed).map(|t| t.level_db).fold(f64::NEG_INFINITY, f64::max);
     let best_fail = trials.iter().filter(|t| t.failed).map(|t| t.level_db).fold(f64::INFINITY, f64::min);
@@ -240,7 +239,7 @@ pub fn dixon_mood(trials: &[Trial], step_db: f64) -> Option<(f64, f64)> {
     let failures = trials.iter().filter(|t| t.failed).count();
     let use_failures = 2 * failures <= trials.len();
     let levels: Vec<f64> = trials.iter().filter(|t| t.failed == use_failures).map(|t| t.level_db).collect();
-    if levels.is_empty() || !(step_db > 0.0) {
+    if levels.is_empty() || step_db.is_nan() || step_db <= 0.0 {
         return None;
     }
     let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);

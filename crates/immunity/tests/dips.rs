@@ -20,7 +20,9 @@ fn the_built_in_dips_are_those_of_the_standard() {
     // IEC 61000-4-11: class 3 has five dips and an interruption; at 50 Hz they last 0.01, 0.02, 0.2, 0.5, 5 and 5 s.
     let three: Vec<f64> = dips().iter().filter(|d| d.set == "class-3").map(|d| d.duration_s(50.0)).collect();
     assert_eq!(three, [0.01, 0.02, 0.2, 0.5, 5.0, 5.0]);
-    assert!(dips().iter().filter(|d| d.set == "class-2").all(|d| (d.duration_s(60.0) - d.duration_s(50.0)).abs() <= 0.0034));
+    assert!(
+        dips().iter().filter(|d| d.set == "class-2").all(|d| (d.duration_s(60.0) - d.duration_s(50.0)).abs() <= 0.0034)
+    );
 }
 
 #[test]
@@ -29,7 +31,12 @@ fn an_interruption_drains_by_energy() {
     for angle in [0.0, 90.0, 135.0] {
         let r = SUPPLY.response(&event(0.0, 250.0, angle)).unwrap();
         assert!(!r.held);
-        println!("{angle}°: {:.2} V at the start, {:.3} ms, by energy {:.3} ms", r.start_v, r.dropout_after_s.unwrap() * 1e3, r.energy_holdup_s * 1e3);
+        println!(
+            "{angle}°: {:.2} V at the start, {:.3} ms, by energy {:.3} ms",
+            r.start_v,
+            r.dropout_after_s.unwrap() * 1e3,
+            r.energy_holdup_s * 1e3
+        );
         // While the mains is above the capacitor at the very start it still feeds: only angles at which it does not are compared.
         near("hold-up", r.dropout_after_s.unwrap(), r.energy_holdup_s, 0.003);
         near("energy", r.energy_holdup_s, 0.5 * 100e-6 * (r.start_v.powi(2) - 120f64.powi(2)) / 60.0, 1e-12);
@@ -108,7 +115,12 @@ fn agrees_with_ngspice() {
             line.split('=').nth(1)?.split_whitespace().next()?.parse().ok()
         };
         let start = value("vstart").unwrap_or_else(|| panic!("{text}"));
-        println!("{residual} % at {angle}°: ngspice {:?} s from {start:.2} V, ours {:?} s from {:.2} V", value("tdrop").map(|t| t - begin), ours.dropout_after_s, ours.start_v);
+        println!(
+            "{residual} % at {angle}°: ngspice {:?} s from {start:.2} V, ours {:?} s from {:.2} V",
+            value("tdrop").map(|t| t - begin),
+            ours.dropout_after_s,
+            ours.start_v
+        );
         near("start", ours.start_v, start, 0.003);
         match (value("tdrop"), ours.dropout_after_s) {
             (Some(t), Some(o)) => near("drop-out", o, t - begin, 0.005),

@@ -32,7 +32,8 @@ fn power_for_a_field() {
     near(field_v_per_m(p.carrier_w, 6.0, 3.0), 10.0, 1e-12);
     // A hand-held transmitter of 2 W on a dipole (2.15 dBi): 33.1 V/m at 0.3 m.
     near(field_v_per_m(2.0, 2.15, 0.3), 33.1, 2e-3);
-    let near_field = field_power(&FieldRig { frequency_hz: Some(80e6), aperture_m: Some(1.6), distance_m: 1.0, ..RIG }).unwrap();
+    let near_field =
+        field_power(&FieldRig { frequency_hz: Some(80e6), aperture_m: Some(1.6), distance_m: 1.0, ..RIG }).unwrap();
     assert_eq!(near_field.notes.len(), 1);
     assert!(field_power(&FieldRig { distance_m: 0.0, ..RIG }).is_err());
 }

@@ -14,7 +14,15 @@ fn every_method_is_there_and_sourced() {
 #[test]
 fn sweeps() {
     // n = 1 + ln(f2/f1)/ln(1.01), rounded up.
-    for (from, to, n1, n4) in [(80e6, 1e9, 255, 66), (80e6, 2.7e9, 355, 91), (80e6, 6e9, 435, 112), (1e9, 6e9, 182, 47), (1.4e9, 6e9, 148, 39), (0.15e6, 80e6, 633, 162), (0.15e6, 230e6, 739, 189)] {
+    for (from, to, n1, n4) in [
+        (80e6, 1e9, 255, 66),
+        (80e6, 2.7e9, 355, 91),
+        (80e6, 6e9, 435, 112),
+        (1e9, 6e9, 182, 47),
+        (1.4e9, 6e9, 148, 39),
+        (0.15e6, 80e6, 633, 162),
+        (0.15e6, 230e6, 739, 189),
+    ] {
         assert_eq!(sweep_count(from, to, 0.01).unwrap(), n1);
         assert_eq!(sweep_count(from, to, 0.04).unwrap(), n4);
     }
@@ -61,21 +69,34 @@ fn radio_frequency() {
     plan.dwell_s = 0.4;
     assert!(radiated(&plan).is_err());
     // Three cables, 633 frequencies at 1.3 s: 41.1 min.
-    let cables = SweepPlan { places: vec!["mains".into(), "A".into(), "B".into()], bands: vec![(0.15e6, 80e6, "10 V".into())], dwell_s: 1.0, settle_s: 0.3, ..plan };
+    let cables = SweepPlan {
+        places: vec!["mains".into(), "A".into(), "B".into()],
+        bands: vec![(0.15e6, 80e6, "10 V".into())],
+        dwell_s: 1.0,
+        settle_s: 0.3,
+        ..plan
+    };
     assert!((conducted(&cables).unwrap().duration_s() / 60.0 - 41.1).abs() < 0.1);
 }
 
 #[test]
 fn pulses_and_dips() {
     let angles = vec![0.0, 90.0, 180.0, 270.0];
-    let path = |name: &str, levels: &[f64]| SurgePath { name: name.into(), levels_kv: levels.to_vec(), angles_deg: angles.clone() };
+    let path = |name: &str, levels: &[f64]| SurgePath {
+        name: name.into(),
+        levels_kv: levels.to_vec(),
+        angles_deg: angles.clone(),
+    };
     let all = [path("L to N", &[0.5, 1.0]), path("L to earth", &[0.5, 1.0, 2.0]), path("N to earth", &[0.5, 1.0, 2.0])];
     // 80 + 240 = 320 pulses: 5 h 20 min at 60 s, 1 h 20 min at 15 s.
     let s = surge(&all, 5, 60.0, 0.0).unwrap();
     assert_eq!((s.count, s.stimulus_s), (320, 19200.0));
     assert_eq!(surge(&all, 5, 15.0, 0.0).unwrap().stimulus_s, 4800.0);
     // Two signal lines at 0.5 and 1 kV, no angles: 40 pulses.
-    let lines: Vec<SurgePath> = ["A", "B"].iter().map(|n| SurgePath { name: (*n).into(), levels_kv: vec![0.5, 1.0], angles_deg: vec![] }).collect();
+    let lines: Vec<SurgePath> = ["A", "B"]
+        .iter()
+        .map(|n| SurgePath { name: (*n).into(), levels_kv: vec![0.5, 1.0], angles_deg: vec![] })
+        .collect();
     assert_eq!(surge(&lines, 5, 60.0, 0.0).unwrap().count, 40);
     assert!(surge(&lines, 5, 0.0, 0.0).is_err());
     // Bursts: 3 ports, both signs: 6 min.

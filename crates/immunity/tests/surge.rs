@@ -32,7 +32,10 @@ fn a_disc_under_the_combination_wave() {
         (4000.0, Coupling::LineEarth, 271.0, 768.0, 5.44),
     ] {
         let s = stress(&Pulse::new(level, coupling), &part).unwrap();
-        println!("{level} V {coupling:?}: {:.1} A {:.1} V {:.3} J, load line {:.0} A, balance {:.1e}", s.peak_a, s.clamp_v, s.energy_j, s.load_line_a, s.balance);
+        println!(
+            "{level} V {coupling:?}: {:.1} A {:.1} V {:.3} J, load line {:.0} A, balance {:.1e}",
+            s.peak_a, s.clamp_v, s.energy_j, s.load_line_a, s.balance
+        );
         near("A", s.peak_a, amperes, 0.005);
         near("V", s.clamp_v, volts, 0.002);
         near("J", s.energy_j, joules, 0.006);
@@ -49,7 +52,13 @@ fn mains_adds_at_its_crest() {
     let at = |mains_v| stress(&Pulse { mains_v, ..Pulse::new(1000.0, Coupling::LineLine) }, &part).unwrap();
     // The coupling capacitor holds the mains: 1 kV on 325 V drives as 1.325 kV does onto a dead line, and against it 0.675 kV.
     let (dead, with, against) = (at(0.0), at(325.3), at(-325.3));
-    assert!(with.peak_a > dead.peak_a * 1.8 && against.peak_a < 0.2 * dead.peak_a, "{} {} {}", with.peak_a, dead.peak_a, against.peak_a);
+    assert!(
+        with.peak_a > dead.peak_a * 1.8 && against.peak_a < 0.2 * dead.peak_a,
+        "{} {} {}",
+        with.peak_a,
+        dead.peak_a,
+        against.peak_a
+    );
     let higher = stress(&Pulse::new(1325.3, Coupling::LineLine), &part).unwrap();
     near("as 1.325 kV", with.peak_a, higher.peak_a, 0.03);
 }
@@ -58,7 +67,8 @@ fn mains_adds_at_its_crest() {
 fn signal_lines() {
     // A diode of 30 V clamping at 48.4 V (600 W, 10/1000): 1 kV through 42 ohm passes, 0.5 kV through 2 ohm does not (worked by
     // the load line: 22.7 A and 225.8 A; 600 W at 10/1000 µs are 87.7 A at 8/20 µs).
-    let diode = Part::from_words("kind=tvs,breakdown_v=33.3,clamp_v=48.4,clamp_a=12.4,pulse_power_w=600", "diode").unwrap();
+    let diode =
+        Part::from_words("kind=tvs,breakdown_v=33.3,clamp_v=48.4,clamp_a=12.4,pulse_power_w=600", "diode").unwrap();
     let s = stress(&Pulse::new(1000.0, Coupling::Signal), &diode).unwrap();
     // 22.2 A a kilovolt by this circuit, short-circuited (independent integration), less the 48 V of the diode.
     near("A", s.peak_a, 22.2 * (1.0 - 0.0484), 0.02);
@@ -96,7 +106,11 @@ fn wear_and_rest() {
     near("rest", needed_rest_s(&part, 30.0, 25.0).unwrap(), 50.0, 1e-6);
     near("rest by heat", steady(30.0, -tau * (1.0f64 - 30.0 / 0.825 / 100.0).ln()), 100.0, 1e-9);
     let group = |level_v, coupling, count| Group { pulse: Pulse::new(level_v, coupling), count, rest_s: 60.0 };
-    let usual = [group(2000.0, Coupling::LineLine, 40), group(500.0, Coupling::LineLine, 40), group(1000.0, Coupling::LineLine, 40)];
+    let usual = [
+        group(2000.0, Coupling::LineLine, 40),
+        group(500.0, Coupling::LineLine, 40),
+        group(1000.0, Coupling::LineLine, 40),
+    ];
     let wear = sequence(&part, &usual, 25.0, 0.0).unwrap();
     assert_eq!(propose_order(&wear), [1, 2, 0]);
     near("duration", wear.duration_s, 7200.0, 1e-12);
@@ -166,7 +180,10 @@ fn agrees_with_ngspice() {
             line.split('=').nth(1).unwrap().split_whitespace().next().unwrap().parse().unwrap()
         };
         let (volts, joules) = (value("vmax"), value("emax"));
-        println!("{level} V {coupling:?}: ngspice {volts:.2} V {joules:.4} J, ours {:.2} V {:.4} J", ours.clamp_v, ours.energy_j);
+        println!(
+            "{level} V {coupling:?}: ngspice {volts:.2} V {joules:.4} J, ours {:.2} V {:.4} J",
+            ours.clamp_v, ours.energy_j
+        );
         near("V", ours.clamp_v, volts, 0.002);
         near("J", ours.energy_j, joules, 0.005);
     }

@@ -51,8 +51,19 @@ fn the_interval_holds_the_truth_as_often_as_it_says() {
 fn dixon_and_moods_own_example() {
     // The method's arithmetic by hand on ten trials with a step of 1: failures at 2, 2, 3, 2 (n = 4, i = 0, 0, 1, 0),
     // A = 1, B = 1: mean 2 + (1/4 − 1/2) = 1.75, spread 1.62·((4 − 1)/16 + 0.029) = 0.3507.
-    let levels = [(1.0, false), (2.0, true), (1.0, false), (2.0, true), (1.0, false), (2.0, false), (3.0, true), (2.0, true), (1.0, false)];
-    let trials: Vec<Trial> = levels.iter().map(|(level_db, failed)| Trial { level_db: *level_db, failed: *failed }).collect();
+    let levels = [
+        (1.0, false),
+        (2.0, true),
+        (1.0, false),
+        (2.0, true),
+        (1.0, false),
+        (2.0, false),
+        (3.0, true),
+        (2.0, true),
+        (1.0, false),
+    ];
+    let trials: Vec<Trial> =
+        levels.iter().map(|(level_db, failed)| Trial { level_db: *level_db, failed: *failed }).collect();
     let (mean, spread) = dixon_mood(&trials, 1.0).unwrap();
     assert!((mean - 1.75).abs() < 1e-12 && (spread - 0.35073).abs() < 1e-4, "{mean} {spread}");
     // The likelihood agrees within a fraction of a step.

@@ -88,7 +88,9 @@ fn expected(w: Wave) -> Vec<(&'static str, f64)> {
                 ("current_60ns_a", (w.f)(t10 + 60e-9)),
             ]
         }
-        Kind::Burst => vec![("peak_v", t.peak), ("rise_time_s", t.up(0.9) - t.up(0.1)), ("width_s", t.half() - t.up(0.5))],
+        Kind::Burst => {
+            vec![("peak_v", t.peak), ("rise_time_s", t.up(0.9) - t.up(0.1)), ("width_s", t.half() - t.up(0.5))]
+        }
         Kind::SurgeVoltage => {
             let front = 1.67 * (t.up(0.9) - t.up(0.3));
             let origin = t.up(0.3) - 0.3 * front;
@@ -151,7 +153,8 @@ fn waves() -> Vec<(&'static str, Wave)> {
         let u = t.max(0.0);
         1.6 * (-4.1514e4 * u).exp() * (1.1988e5 * u).sin()
     };
-    let w = |kind, f, first_top_s, length_s, before_s, rate_hz| Wave { kind, f, first_top_s, length_s, before_s, rate_hz };
+    let w =
+        |kind, f, first_top_s, length_s, before_s, rate_hz| Wave { kind, f, first_top_s, length_s, before_s, rate_hz };
     vec![
         ("esd", w(Kind::Esd, esd, 4e-9, 100e-9, 10e-9, 40e9)),
         ("burst", w(Kind::Burst, analytic::burst_pulse, 30e-9, 300e-9, 50e-9, 10e9)),
@@ -214,7 +217,9 @@ fn known_parameters_come_back() {
             let text: Vec<String> = expected
                 .iter()
                 .enumerate()
-                .map(|(k, (q, _))| format!("{q} {:.2}/{:.2}% z{:.1}", 100.0 * square[k].sqrt(), 100.0 * worst[k], z[k].sqrt()))
+                .map(|(k, (q, _))| {
+                    format!("{q} {:.2}/{:.2}% z{:.1}", 100.0 * square[k].sqrt(), 100.0 * worst[k], z[k].sqrt())
+                })
                 .collect();
             for (k, (q, _)) in expected.iter().enumerate() {
                 // Five seeds of twenty-four cases: the largest is about three deviations. A rise of sixteen samples (discharge)
@@ -223,7 +228,13 @@ fn known_parameters_come_back() {
                 let short_front = *q == "rise_time_s" && d.noise > 0.0;
                 // At 60 ns the current is a quarter of the peak: half a step of 8 bits is 1.8 % of it.
                 let small_value = *q == "current_60ns_a" && d.bits == 8;
-                let allowed = if short_front || small_value { 0.017 } else if d.noise > 0.0 || d.bits > 0 { 0.01 } else { 3e-4 };
+                let allowed = if short_front || small_value {
+                    0.017
+                } else if d.noise > 0.0 || d.bits > 0 {
+                    0.01
+                } else {
+                    3e-4
+                };
                 if worst[k] > allowed {
                     failures.push(format!("{name}, {condition}: {q} is off by {:.3} %", 100.0 * worst[k]));
                 }
@@ -296,7 +307,12 @@ fn bandwidth_is_taken_back() {
     let read = analyse(&y, 1.0 / rate, 0.0, &plain).unwrap();
     let told = analyse(&y, 1.0 / rate, 0.0, &Settings { bandwidth_hz: Some(bandwidth), ..plain }).unwrap();
     let (slow, back) = (read.get("rise_time_s").unwrap(), told.get("rise_time_s").unwrap());
-    println!("rise {:.4} ns as read, {:.4} ns ± {:.4} taken back, 0.811 true", slow.value * 1e9, back.value * 1e9, back.uncertainty * 1e9);
+    println!(
+        "rise {:.4} ns as read, {:.4} ns ± {:.4} taken back, 0.811 true",
+        slow.value * 1e9,
+        back.value * 1e9,
+        back.uncertainty * 1e9
+    );
     let (p0, p1) = (read.get("first_peak_a").unwrap().value, told.get("first_peak_a").unwrap().value);
     println!("peak {p0:.3} A as read, {p1:.3} A taken back, 29.842 true");
     assert!(slow.value > 0.83e-9);
@@ -314,7 +330,9 @@ fn the_edge_is_named() {
     let rate = 200e6;
     let mut random = Random(0x77_1234);
     let record = |stretch: f64, random: &mut Random| -> Vec<f64> {
-        (0..40_000).map(|k| 2000.0 * analytic::surge_voltage((f64::from(k) / rate - 20e-6) / stretch) + 20.0 * random.normal()).collect()
+        (0..40_000)
+            .map(|k| 2000.0 * analytic::surge_voltage((f64::from(k) / rate - 20e-6) / stretch) + 20.0 * random.normal())
+            .collect()
     };
     let front = |y: &[f64]| {
         let a = analyse(y, 1.0 / rate, 0.0, &Settings::new(Kind::SurgeVoltage)).unwrap();

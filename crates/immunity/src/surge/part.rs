@@ -127,7 +127,8 @@ impl Part {
                 return Err(PartError {
                     place: place.to_owned(),
                     what: format!("`{word}` is neither a file nor key=value"),
-                    expected: "a TOML file, or words such as kind=varistor,voltage_1ma_v=430,clamp_v=710,clamp_a=50".into(),
+                    expected: "a TOML file, or words such as kind=varistor,voltage_1ma_v=430,clamp_v=710,clamp_a=50"
+                        .into(),
                 });
             };
             let (key, value) = (key.trim(), value.trim());
@@ -135,7 +136,8 @@ impl Part {
                 let points: Result<Vec<String>, PartError> = value
                     .split('/')
                     .map(|p| {
-                        let pair = p.split_once(':').and_then(|(n, i)| Some((n.parse::<f64>().ok()?, i.parse::<f64>().ok()?)));
+                        let pair =
+                            p.split_once(':').and_then(|(n, i)| Some((n.parse::<f64>().ok()?, i.parse::<f64>().ok()?)));
                         let (n, i) = pair.ok_or_else(|| PartError {
                             place: format!("{place}, life"),
                             what: format!("`{p}`"),
@@ -161,7 +163,11 @@ impl Part {
         let values: Vec<(&str, f64)> = match &self.kind {
             PartKind::Varistor { voltage_1ma_v, clamp_v, clamp_a, .. } => {
                 if clamp_v <= voltage_1ma_v || *clamp_a <= 1e-3 {
-                    return wrong("clamp_v", format!("{clamp_v} V at {clamp_a} A"), "more than the voltage at 1 mA, at more than 1 mA");
+                    return wrong(
+                        "clamp_v",
+                        format!("{clamp_v} V at {clamp_a} A"),
+                        "more than the voltage at 1 mA, at more than 1 mA",
+                    );
                 }
                 vec![("voltage_1ma_v", *voltage_1ma_v)]
             }
@@ -200,7 +206,9 @@ impl Part {
 
     /// The varistor's law `V = C·I^β` through its two points, 1 mA and the clamping point.
     pub fn varistor_model(&self) -> Option<VaristorModel> {
-        let PartKind::Varistor { voltage_1ma_v, clamp_v, clamp_a, series_ohm, series_h } = self.kind else { return None };
+        let PartKind::Varistor { voltage_1ma_v, clamp_v, clamp_a, series_ohm, series_h } = self.kind else {
+            return None;
+        };
         let model = VaristorModel::from_points((1e-3, voltage_1ma_v), (clamp_a, clamp_v - series_ohm * clamp_a));
         Some(VaristorModel { series_ohm, series_h, ..model })
     }

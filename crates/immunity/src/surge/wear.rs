@@ -135,7 +135,11 @@ pub fn sequence(part: &Part, groups: &[Group], ambient_c: f64, used: f64) -> Res
     let mut bears = true;
     for g in groups {
         if !(g.rest_s.is_finite() && g.rest_s > 0.0) || g.count == 0 {
-            return input("rest or count", format!("{} s, {} pulses", g.rest_s, g.count), "a time above zero and at least one pulse");
+            return input(
+                "rest or count",
+                format!("{} s, {} pulses", g.rest_s, g.count),
+                "a time above zero and at least one pulse",
+            );
         }
         let s = stress(&g.pulse, part)?;
         let n = f64::from(g.count);
@@ -156,7 +160,9 @@ pub fn sequence(part: &Part, groups: &[Group], ambient_c: f64, used: f64) -> Res
         let needed = needed_rest_s(part, s.energy_j, ambient_c);
         if allowed == Some(0.0) {
             bears = false;
-            warnings.push(format!("{name}: {same:.0} A is above the part's rating for a single pulse: it may burst at the first one."));
+            warnings.push(format!(
+                "{name}: {same:.0} A is above the part's rating for a single pulse: it may burst at the first one."
+            ));
         }
         if let Some(max) = part.max_energy_j.filter(|m| s.energy_j > *m) {
             bears = false;
@@ -168,7 +174,11 @@ pub fn sequence(part: &Part, groups: &[Group], ambient_c: f64, used: f64) -> Res
             let rated = pulse_power_w * (1e-3 / half.max(1e-9)).sqrt();
             if s.peak_w > rated {
                 bears = false;
-                warnings.push(format!("{name}: {:.0} W, and the diode bears {rated:.0} W for {:.1} µs: it fails short.", s.peak_w, half * 1e6));
+                warnings.push(format!(
+                    "{name}: {:.0} W, and the diode bears {rated:.0} W for {:.1} µs: it fails short.",
+                    s.peak_w,
+                    half * 1e6
+                ));
             } else if s.peak_w > 0.8 * rated {
                 warnings.push(format!("{name}: {:.0} % of the pulse power the diode bears.", 100.0 * s.peak_w / rated));
             }
@@ -177,7 +187,8 @@ pub fn sequence(part: &Part, groups: &[Group], ambient_c: f64, used: f64) -> Res
             && ambient_c + t > max
         {
             bears = false;
-            warnings.push(format!("{name}: {:.0} °C after the last pulse, allowed {max} °C: it runs away.", ambient_c + t));
+            warnings
+                .push(format!("{name}: {:.0} °C after the last pulse, allowed {max} °C: it runs away.", ambient_c + t));
         }
         if let Some(p) = part.mean_power_w.filter(|p| mean > *p) {
             bears = false;
@@ -204,13 +215,28 @@ pub fn sequence(part: &Part, groups: &[Group], ambient_c: f64, used: f64) -> Res
     match total {
         Some(t) if t >= 1.0 => {
             bears = false;
-            warnings.insert(0, format!("The sequence takes {:.0} % of the part's life{}: it wears out during the test.", 100.0 * t, if used > 0.0 { " with what was used before" } else { "" }));
+            warnings.insert(
+                0,
+                format!(
+                    "The sequence takes {:.0} % of the part's life{}: it wears out during the test.",
+                    100.0 * t,
+                    if used > 0.0 { " with what was used before" } else { "" }
+                ),
+            );
         }
         Some(t) if t >= 0.5 => {
-            warnings.insert(0, format!("The sequence takes {:.0} % of the part's life: take a fresh part, and count trial runs.", 100.0 * t));
+            warnings.insert(
+                0,
+                format!(
+                    "The sequence takes {:.0} % of the part's life: take a fresh part, and count trial runs.",
+                    100.0 * t
+                ),
+            );
         }
         Some(_) => {}
-        None => warnings.push("The part has no curve of current against number of pulses: its wear is not known. Give life.".into()),
+        None => warnings.push(
+            "The part has no curve of current against number of pulses: its wear is not known. Give life.".into(),
+        ),
     }
     match part.kind {
         PartKind::Varistor { .. } => {
@@ -224,8 +250,10 @@ pub fn sequence(part: &Part, groups: &[Group], ambient_c: f64, used: f64) -> Res
         ),
         PartKind::Tvs { .. } => {}
     }
-    let rests = groups.iter().zip(&out).filter(|(g, w)| w.needed_rest_s.is_some_and(|r| r < g.rest_s && g.rest_s >= MINUTE_S));
-    if let Some((_, w)) = rests.min_by(|a, b| b.1.needed_rest_s.unwrap_or(0.0).total_cmp(&a.1.needed_rest_s.unwrap_or(0.0)))
+    let rests =
+        groups.iter().zip(&out).filter(|(g, w)| w.needed_rest_s.is_some_and(|r| r < g.rest_s && g.rest_s >= MINUTE_S));
+    if let Some((_, w)) =
+        rests.min_by(|a, b| b.1.needed_rest_s.unwrap_or(0.0).total_cmp(&a.1.needed_rest_s.unwrap_or(0.0)))
         && let Some(r) = w.needed_rest_s
     {
         warnings.push(format!(
@@ -241,9 +269,10 @@ pub fn propose_order(wear: &SequenceWear) -> Vec<usize> {
     let mut order: Vec<usize> = (0..wear.groups.len()).collect();
     order.sort_by(|a, b| {
         let (a, b) = (&wear.groups[*a], &wear.groups[*b]);
-        a.stress.energy_j.total_cmp(&b.stress.energy_j).then(
-            a.share_of_life.unwrap_or(0.0).total_cmp(&b.share_of_life.unwrap_or(0.0)),
-        )
+        a.stress
+            .energy_j
+            .total_cmp(&b.stress.energy_j)
+            .then(a.share_of_life.unwrap_or(0.0).total_cmp(&b.share_of_life.unwrap_or(0.0)))
     });
     order
 }

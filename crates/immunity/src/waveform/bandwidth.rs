@@ -31,4 +31,3 @@ pub(crate) fn sigma_s(bandwidth_hz: f64) -> f64 {
 pub(crate) fn needed_hz(rise_s: f64) -> f64 {
     RISE_BANDWIDTH / (rise_s * (1.01f64.powi(2) - 1.0).sqrt())
 }
-

@@ -169,7 +169,8 @@ impl BurstScan {
                 let spread = (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (m - 1.0).max(1.0)).sqrt();
                 // Noise averages over the pulses; what is common to them (a step of the digitiser, the bandwidth) does not.
                 let common = u.iter().copied().fold(f64::INFINITY, f64::min) / 2.0;
-                let sd = (spread / m.sqrt()).hypot(if settings.bandwidth_hz.is_some() { common } else { common / m.sqrt() });
+                let sd =
+                    (spread / m.sqrt()).hypot(if settings.bandwidth_hz.is_some() { common } else { common / m.sqrt() });
                 *q = quantity(&inner, (q.name, q.title), mean, r.iter().sum::<f64>() / m, sd, level);
                 let (lo, hi) = v.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(*x), h.max(*x)));
                 out.notes.push(format!("{} of {} pulses: {lo:.4e} to {hi:.4e}.", q.title, v.len()));
@@ -237,7 +238,9 @@ impl BurstScan {
             }
         }
         if durations.is_empty() {
-            out.notes.push("No burst is whole in the record with rest before and after: its duration is not measured.".into());
+            out.notes.push(
+                "No burst is whole in the record with rest before and after: its duration is not measured.".into(),
+            );
         } else {
             let mean = durations.iter().map(|d| d.0).sum::<f64>() / durations.len() as f64;
             let title = "burst duration (pulses × their interval)";

@@ -79,7 +79,8 @@ pub(crate) fn find(y: &[f64], dt: f64, kind: Kind) -> Result<Event, WaveformErro
                 // Third differences miss slow noise.
                 noise.sd = sd.max(variance.sqrt());
             }
-            let white = (noise.sd.max(variance.sqrt().min(3.0 * noise.sd)) * noise.correlation.sqrt()) / (quiet as f64).sqrt();
+            let white =
+                (noise.sd.max(variance.sqrt().min(3.0 * noise.sd)) * noise.correlation.sqrt()) / (quiet as f64).sqrt();
             let coarse = if noise.sd < 0.4 * noise.step { noise.step / 12f64.sqrt() } else { 0.0 };
             baseline_sd = white.max(coarse);
         } else {

@@ -108,9 +108,8 @@ pub(crate) fn fit(family: Family, data: &Points, guess: &[f64], rest_sd: f64) ->
     if n < m + 4 || data.sd.iter().any(|s| *s <= 0.0) {
         return None;
     }
-    let residuals = |p: &[f64]| -> Vec<f64> {
-        (0..n).map(|i| (data.y[i] - family.at(p, data.t[i])) / data.sd[i]).collect()
-    };
+    let residuals =
+        |p: &[f64]| -> Vec<f64> { (0..n).map(|i| (data.y[i] - family.at(p, data.t[i])) / data.sd[i]).collect() };
     let prior = |p: &[f64]| if rest_sd > 0.0 { (p[1] / rest_sd).powi(2) } else { 0.0 };
     let total = |r: &[f64], p: &[f64]| r.iter().map(|v| v * v).sum::<f64>() + prior(p);
     let mut p = guess.to_vec();

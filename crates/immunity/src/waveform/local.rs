@@ -76,9 +76,10 @@ impl Poly {
                 }
             }
         }
-        for j in 0..m {
-            for k in j + 1..m {
-                normal[j][k] = normal[k][j];
+        let lower = normal.clone();
+        for (j, row) in normal.iter_mut().enumerate() {
+            for (k, v) in row.iter_mut().enumerate().skip(j + 1) {
+                *v = lower[k][j];
             }
         }
         let mut covariance = invert(normal)?;
@@ -89,7 +90,7 @@ impl Poly {
             fit.chi2 += weight(i) * (p.y[i] - fit.value(u)).powi(2);
         }
         if floor <= 0.0 {
-            covariance.iter_mut().for_each(|r| r.iter_mut().for_each(|v| *v = 0.0));
+            covariance = vec![vec![0.0; m]; m];
             fit.chi2 = 0.0;
         }
         fit.covariance = covariance;
@@ -199,7 +200,13 @@ fn same(t: f64) -> f64 {
 }
 
 /// Time at which the points reach a level near an index.
-pub(crate) fn crossing(p: &Points, level: f64, near: usize, caps: Window, fixed: Option<Window>) -> Option<(f64, Window)> {
+pub(crate) fn crossing(
+    p: &Points,
+    level: f64,
+    near: usize,
+    caps: Window,
+    fixed: Option<Window>,
+) -> Option<(f64, Window)> {
     let read = |w: Window| -> Option<(f64, f64, bool)> {
         let f = Poly::fit(p, w, DEGREE, &same)?;
         let start = (p.t[near.min(p.len() - 1)] - f.centre) / f.half;
@@ -241,7 +248,13 @@ pub(crate) fn value(p: &Points, t: f64, caps: Window, fixed: Option<Window>) -> 
 
 /// Highest value and its time. `start_s` is where the pulse begins: a pulse that rises fast and falls slowly is nearly
 /// even over the logarithm of the time since then.
-pub(crate) fn top(p: &Points, near: usize, caps: Window, start_s: f64, fixed: Option<Window>) -> Option<((f64, f64), Window)> {
+pub(crate) fn top(
+    p: &Points,
+    near: usize,
+    caps: Window,
+    start_s: f64,
+    fixed: Option<Window>,
+) -> Option<((f64, f64), Window)> {
     let rise = (p.t[near.min(p.len() - 1)] - start_s).max(f64::MIN_POSITIVE);
     let map = |t: f64| ((t - start_s).max(0.0) / rise + 0.2).ln();
     let back = |x: f64| start_s + (x.exp() - 0.2) * rise;

@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 use super::bandwidth::{CORRECTION_DOUBT, RISE_BANDWIDTH, needed_hz, seen, sigma_s};
 use super::event::{Event, find};
 use super::fit::{Family, Fitted, condense, fit};
-use super::reading::{Formula, Local, Reading};
 use super::points::Points;
+use super::reading::{Formula, Local, Reading};
 use super::smooth::Curve;
 use super::{Analysis, Edition, Judged, Kind, LevelFrom, Point, Quantity, Settings, WaveformError, tolerance};
 use crate::analytic;
@@ -48,11 +48,7 @@ fn asked(kind: Kind) -> &'static [(&'static str, &'static str)] {
             ("current_60ns_a", "current 60 ns after the 10 % point"),
             ("second_peak_a", "highest current from 10 ns to 40 ns"),
         ],
-        Kind::Burst => &[
-            ("peak_v", "peak"),
-            ("rise_time_s", "rise, 10 % to 90 %"),
-            ("width_s", "width, 50 % to 50 %"),
-        ],
+        Kind::Burst => &[("peak_v", "peak"), ("rise_time_s", "rise, 10 % to 90 %"), ("width_s", "width, 50 % to 50 %")],
         Kind::SurgeVoltage | Kind::TelecomVoltage => &[
             ("peak_v", "peak"),
             ("front_time_s", "front, 1.67 × (30 % to 90 %)"),
@@ -88,10 +84,14 @@ fn duration_factor(point: Point) -> f64 {
     if point == Point::LineEarth { 1.04 } else { 1.18 }
 }
 
-const MISSING_FRONT: WaveformError =
-    WaveformError::Incomplete { what: "the front of the pulse", expected: "begins before the pulse and goes on past its peak" };
-const MISSING_TAIL: WaveformError =
-    WaveformError::Incomplete { what: "the tail of the pulse down to 50 %", expected: "goes on until the pulse is below half its peak" };
+const MISSING_FRONT: WaveformError = WaveformError::Incomplete {
+    what: "the front of the pulse",
+    expected: "begins before the pulse and goes on past its peak",
+};
+const MISSING_TAIL: WaveformError = WaveformError::Incomplete {
+    what: "the tail of the pulse down to 50 %",
+    expected: "goes on until the pulse is below half its peak",
+};
 
 /// The quantities of a kind, in the order of [`asked`], and the times of 10 %, 30 %, 90 % and the falling 50 %.
 fn read(kind: Kind, point: Point, r: &dyn Reading) -> Result<(Vec<f64>, f64), WaveformError> {
@@ -99,7 +99,7 @@ fn read(kind: Kind, point: Point, r: &dyn Reading) -> Result<(Vec<f64>, f64), Wa
     let up = |part: f64| r.rising(part * peak).ok_or(MISSING_FRONT);
     let t10 = up(0.1)?;
     let t90 = up(0.9)?;
-    let undershoot = |r: &dyn Reading| -100.0 * r.trough() / peak;
+    let undershoot = |r: &dyn Reading| -100.0 * r.trough() / peak + 0.0;
     let values = match kind {
         Kind::Esd => {
             let late = WaveformError::Incomplete {
@@ -201,7 +201,12 @@ fn guess(kind: Kind, family: Family, rise: f64, width: f64, t10: f64, scale_s: f
             let w = 1.1988e5 / front;
             p = vec![t10 - 0.08 * rise, 0.0, 1.624f64.ln(), 4.15e4 / front * scale_s, (w * scale_s).ln()];
         }
-        (_, Family::Ring) => p.extend([1.59f64.ln(), ln(0.533e-6 * front), ln(9.788e-6 * tail), (2e5 * std::f64::consts::PI / tail * scale_s).ln()]),
+        (_, Family::Ring) => p.extend([
+            1.59f64.ln(),
+            ln(0.533e-6 * front),
+            ln(9.788e-6 * tail),
+            (2e5 * std::f64::consts::PI / tail * scale_s).ln(),
+        ]),
         _ => p = vec![t10 - 0.05 * rise, 0.0, 1.05f64.ln(), (rise / 2.1).ln(), (width / 0.66).ln()],
     }
     p
@@ -269,7 +274,7 @@ fn formula_reading(
     kind: Kind,
 ) -> Formula<impl Fn(f64) -> f64> {
     let end = event.points.t.last().copied().unwrap_or(0.0);
-    let first = (kind == Kind::Esd).then(|| event.peak_s - start_s + 2.0 * rise_s);
+    let first = (kind == Kind::Esd).then_some(event.peak_s - start_s + 2.0 * rise_s);
     Formula::new(f, start_s, 2.0 * rise_s, end, first)
 }
 
@@ -323,7 +328,7 @@ fn read_curve(event: &Event, settings: &Settings, local: &Read) -> Option<Read> 
         return None;
     }
     let rise_s = rise_of(settings.kind, &local.values);
-    if !(rise_s > 0.0) {
+    if rise_s.is_nan() || rise_s <= 0.0 {
         return None;
     }
     let start = (local.t10 - 0.15 * rise_s).min(event.start_s + rise_s).max(event.start_s - rise_s);
@@ -333,7 +338,7 @@ fn read_curve(event: &Event, settings: &Settings, local: &Read) -> Option<Read> 
         let c = c.to_vec();
         let (f, early) = (|t: f64| curve.at(&c, t) + shift, start - 0.7 * rise_s);
         let end = event.points.t.last().copied().unwrap_or(0.0);
-        let first = (settings.kind == Kind::Esd).then(|| event.peak_s - early + 2.0 * rise_s);
+        let first = (settings.kind == Kind::Esd).then_some(event.peak_s - early + 2.0 * rise_s);
         read(settings.kind, settings.point, &Formula::new(f, early, 2.0 * rise_s, end, first)).ok()
     };
     let (values, t10) = ask(&curve.c, 0.0)?;
@@ -383,9 +388,13 @@ fn best_formula(event: &Event, settings: &Settings, local: &Read) -> Option<(Fit
             })?;
             let read = read_formula(event, settings, &fitted, rise_s)?;
             // A formula that leaves only noise must still say about what the record itself says.
-            let agrees = read.values.iter().zip(&local.values).zip(local.sd.iter().zip(&read.sd)).take(3).all(
-                |((a, b), (s, r))| !b.is_finite() || (a - b).abs() <= 6.0 * s.hypot(*r) + 0.08 * b.abs(),
-            );
+            let agrees = read
+                .values
+                .iter()
+                .zip(&local.values)
+                .zip(local.sd.iter().zip(&read.sd))
+                .take(3)
+                .all(|((a, b), (s, r))| !b.is_finite() || (a - b).abs() <= 6.0 * s.hypot(*r) + 0.08 * b.abs());
             agrees.then_some((fitted, read, rise_s))
         })
         .min_by(|a, b| a.0.score().total_cmp(&b.0.score()))
@@ -432,9 +441,10 @@ fn correct(
     };
     let early = start - 4.0 * sigma;
     let plain = read(kind, settings.point, &formula_reading(event, &f, early, rise, kind));
-    let through =
-        read(kind, settings.point, &formula_reading(event, |t: f64| seen(&f, t, sigma), early, rise, kind));
-    let (Ok((plain, _)), Ok((through, _))) = (plain, through) else { return Ok((read_as.values.clone(), read_as.sd.clone())) };
+    let through = read(kind, settings.point, &formula_reading(event, |t: f64| seen(&f, t, sigma), early, rise, kind));
+    let (Ok((plain, _)), Ok((through, _))) = (plain, through) else {
+        return Ok((read_as.values.clone(), read_as.sd.clone()));
+    };
     let mut values = read_as.values.clone();
     let mut sd = read_as.sd.clone();
     for q in 0..values.len() {
@@ -528,15 +538,22 @@ fn check(settings: &Settings, dt_s: f64) -> Result<(), WaveformError> {
         return wrong(format!("a sampling interval of {dt_s} s"), "a positive number of seconds");
     }
     if !settings.point.is_for(settings.kind) {
-        return wrong(format!("{} is not measured at this place", settings.kind.key()), "a place the waveform has tolerances for");
+        return wrong(
+            format!("{} is not measured at this place", settings.kind.key()),
+            "a place the waveform has tolerances for",
+        );
     }
     for (name, v) in [("level", settings.level_kv), ("bandwidth", settings.bandwidth_hz)] {
         if let Some(v) = v.filter(|v| !(v.is_finite() && *v > 0.0)) {
             return wrong(format!("{name} {v}"), "a positive number");
         }
     }
-    if settings.edition == Edition::Second && settings.point != Point::Generator && settings.kind == Kind::SurgeCurrent {
-        return wrong("edition 2 has no tolerances behind coupling networks here".into(), "edition 3, or the generator itself");
+    if settings.edition == Edition::Second && settings.point != Point::Generator && settings.kind == Kind::SurgeCurrent
+    {
+        return wrong(
+            "edition 2 has no tolerances behind coupling networks here".into(),
+            "edition 3, or the generator itself",
+        );
     }
     Ok(())
 }
@@ -580,7 +597,9 @@ pub(crate) fn analyse(y: &[f64], dt_s: f64, start_s: f64, settings: &Settings) -
     let level = level(settings, peak);
     let in_front = values[1] / dt_s;
     if in_front < 5.0 {
-        notes.push(format!("Only {in_front:.1} samples in the front: its value leans on the shape assumed between them."));
+        notes.push(format!(
+            "Only {in_front:.1} samples in the front: its value leans on the shape assumed between them."
+        ));
     }
     if event.quiet == 0 {
         notes.push("The record begins with the pulse: its rest line was taken as the first sample, or zero if that is near zero.".into());
@@ -600,7 +619,11 @@ pub(crate) fn analyse(y: &[f64], dt_s: f64, start_s: f64, settings: &Settings) -
     }
     let method = formula.as_ref().map_or_else(
         || {
-            let way = if smooth { "a smooth curve through the record" } else { "polynomials through short stretches of the record" };
+            let way = if smooth {
+                "a smooth curve through the record"
+            } else {
+                "polynomials through short stretches of the record"
+            };
             way.to_owned()
         },
         |(f, ..)| format!("a fitted formula ({}) that leaves only noise", f.family.name()),

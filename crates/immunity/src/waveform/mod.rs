@@ -266,7 +266,9 @@ pub enum WaveformError {
         sample: usize,
     },
     /// Nothing stands out of the noise.
-    #[error("no pulse: the record's largest swing is {height:.3e}, its noise {noise:.3e}; expected a pulse at least eight times its noise")]
+    #[error(
+        "no pulse: the record's largest swing is {height:.3e}, its noise {noise:.3e}; expected a pulse at least eight times its noise"
+    )]
     NoPulse {
         /// Largest swing from the rest line.
         height: f64,

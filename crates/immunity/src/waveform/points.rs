@@ -48,8 +48,7 @@ pub(crate) fn median(values: &mut [f64]) -> f64 {
 pub(crate) fn noise_sd(y: &[f64]) -> f64 {
     const MOST: usize = 1 << 20;
     let stride = (y.len() / MOST).max(1);
-    let mut d: Vec<f64> =
-        y.windows(4).step_by(stride).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
+    let mut d: Vec<f64> = y.windows(4).step_by(stride).map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs()).collect();
     // The median of |normal| is 0.6745; on a coarse ladder it is itself coarse, so it only says what belongs to the pulse.
     let rough = median(&mut d) / 0.6745;
     let kept = || d.iter().filter(|v| **v <= 3.0 * rough);

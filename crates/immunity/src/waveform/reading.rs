@@ -40,14 +40,7 @@ pub(crate) struct Local<'a> {
 
 impl<'a> Local<'a> {
     pub(crate) fn new(event: &Event, points: &'a Points, kept: &'a RefCell<BTreeMap<(u8, usize), Window>>) -> Self {
-        Self {
-            points,
-            start_s: event.start_s,
-            peak: event.peak,
-            peak_s: event.peak_s,
-            kept,
-            asked: RefCell::new(0),
-        }
+        Self { points, start_s: event.start_s, peak: event.peak, peak_s: event.peak_s, kept, asked: RefCell::new(0) }
     }
 
     /// Questions come in the same order at every reading; their number is the name of the stretch.

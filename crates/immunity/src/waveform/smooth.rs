@@ -86,8 +86,7 @@ impl Curve {
         if n < 24 || p.sd.iter().any(|s| *s <= 0.0) {
             return None;
         }
-        let mut curve =
-            Self { start_s, scale_s, first: 0.0, c: Vec::new(), spread: Vec::new(), end: 0.0 };
+        let mut curve = Self { start_s, scale_s, first: 0.0, c: Vec::new(), spread: Vec::new(), end: 0.0 };
         curve.first = curve.x(p.t[from]);
         curve.end = curve.x(p.t[p.len() - 1]);
         let m = ((curve.end - curve.first) / SPACING).ceil() as usize + 3;
@@ -119,12 +118,22 @@ impl Curve {
         for e in -8..=10 {
             let weight = typical * 10f64.powf(0.5 * f64::from(e));
             let a: Vec<Vec<f64>> = (0..m)
-                .map(|j| (0..m).map(|k| normal[j][k] + weight * penalty[j][k] + if j == k { 1e-9 * typical } else { 0.0 }).collect())
+                .map(|j| {
+                    (0..m)
+                        .map(|k| normal[j][k] + weight * penalty[j][k] + if j == k { 1e-9 * typical } else { 0.0 })
+                        .collect()
+                })
                 .collect();
             let Some(inverse) = invert(a) else { continue };
             let c: Vec<f64> = inverse.iter().map(|r| r.iter().zip(&right).map(|(a, b)| a * b).sum()).collect();
             let chi2: f64 = (from..p.len())
-                .map(|i| ((p.y[i] - { let (k, u) = curve.place(p.t[i]); basis(u).iter().zip(&c[k..k + 4]).map(|(b, c)| b * c).sum::<f64>() }) / p.sd[i]).powi(2))
+                .map(|i| {
+                    ((p.y[i] - {
+                        let (k, u) = curve.place(p.t[i]);
+                        basis(u).iter().zip(&c[k..k + 4]).map(|(b, c)| b * c).sum::<f64>()
+                    }) / p.sd[i])
+                        .powi(2)
+                })
                 .sum();
             let used: f64 = (0..m).map(|j| (0..m).map(|k| inverse[j][k] * normal[k][j]).sum::<f64>()).sum();
             let score = chi2 + 2.0 * used;

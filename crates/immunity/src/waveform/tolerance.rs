@@ -55,7 +55,6 @@ pub fn tolerances() -> &'static [Tolerance] {
 /// The tolerance of a quantity, where there is one.
 pub(crate) fn find(kind: Kind, point: Point, edition: Edition, quantity: &str) -> Option<&'static Tolerance> {
     let number = edition.number();
-    ALL.iter().find(|t| {
-        t.kind == kind && t.point == point && t.quantity == quantity && t.edition.is_none_or(|e| e == number)
-    })
+    ALL.iter()
+        .find(|t| t.kind == kind && t.point == point && t.quantity == quantity && t.edition.is_none_or(|e| e == number))
 }
