@@ -350,3 +350,28 @@ impl Group {
 fn standing(w: &Weighting, meters: &[Meter; 3]) -> Standing {
     Standing { v: w.v, meters: std::array::from_fn(|m| (meters[m].y, meters[m].dy)) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::lanes::WIDTH;
+    use crate::plan::HOP_SIGMA;
+
+    #[test]
+    fn a_steady_carrier_has_no_crests() {
+        // Equal magnitudes but for rounding, turning by some angle from spectrum to spectrum: nothing stands between them.
+        let kernel = half_way_kernel(HOP_SIGMA);
+        for set in InstructionSet::available() {
+            for turn in 0..400 {
+                let angle = |i: usize, r: usize| (0.004 * f64::from(turn)) * r as f64 + 0.37 * i as f64;
+                let cells = |first: usize| -> Vec<Cell> {
+                    let row = |f: fn(f64) -> f64, i: usize| std::array::from_fn(|r| f(angle(i, first + r)) as f32);
+                    (0..LANES).map(|i| Cell { re: row(f64::cos, i), im: row(f64::sin, i) }).collect()
+                };
+                let mut peak = [1.0; LANES];
+                detectors::crests(set, &mut peak, &[1.0; LANES], &cells(0), &cells(WIDTH), WIDTH, &kernel);
+                assert!(peak.iter().all(|p| *p < 1.002), "{} {turn}: {peak:?}", set.name());
+            }
+        }
+    }
+}

@@ -246,10 +246,13 @@ const CREST_GATE: f32 = 0.84;
 /// How far the vertex of the parabola through three powers, the middle one the highest, stands above the middle one.
 #[inline(always)]
 fn rise<V: Lanes16>(a: V, b: V, c: V) -> V {
+    // Of two equal ones the first counts as the highest; what stands a rounding above it is taken for equal, so that the
+    // bend is never less than the rise.
+    let far = a.max(c.mul(V::splat(0.999_999)));
+    let c = b.sub(b.sub(c).max(V::splat(0.0)));
     let bend = b.sub(a).add(b.sub(c)).add(V::splat(1e-37));
     let slope = c.sub(a);
-    // Of two equal ones the first counts as the highest.
-    b.where_above(a.max(c.mul(V::splat(0.999_999))), slope.mul(slope).div(bend.mul(V::splat(8.0))))
+    b.where_above(far, slope.mul(slope).div(bend.mul(V::splat(8.0))))
 }
 
 #[inline(always)]
