@@ -164,7 +164,7 @@ fn job(a: &Flicker, capture: &Capture) -> Result<FlickerJob, Failure> {
     if voltage.is_some() && voltage == current {
         return Err(Failure::input("--voltage and --current name the same column".to_owned()));
     }
-    let mut scaled = |index: Option<usize>, given: Option<f64>, flag: &str| -> Result<Option<ChannelUse>, Failure> {
+    let scaled = |index: Option<usize>, given: Option<f64>, flag: &str| -> Result<Option<ChannelUse>, Failure> {
         if let Some(s) = given
             && !(s.is_finite() && s != 0.0)
         {

@@ -161,7 +161,8 @@ fn a_supply_is_predicted() {
     assert!(d["inrush"][0]["inrush"]["peak_a"].as_f64().unwrap() > 100.0);
     let net = hushfield(&["predict", file, "--netlist"]);
     assert!(net.status.success() && String::from_utf8_lossy(&net.stdout).contains("C1 c n"));
-    fs::write(file, "mains_hz = 50\nmains_v = 230\n[input]\nkind = \"capacitor_input\"\nload = { power_w = 150 }\n").unwrap();
+    fs::write(file, "mains_hz = 50\nmains_v = 230\n[input]\nkind = \"capacitor_input\"\nload = { power_w = 150 }\n")
+        .unwrap();
     let out = hushfield(&["predict", file]);
     assert_eq!(out.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&out.stderr).contains("capacitance_f"));

@@ -55,7 +55,10 @@ fn main() {
     meter.finish().expect("long enough");
     let from_current = start.elapsed().as_secs_f64();
 
-    println!("{rate_hz} S/s, {} s of signal (Pst {pst:.3}, {changes} changes); an hour of one channel takes:", times * 10);
+    println!(
+        "{rate_hz} S/s, {} s of signal (Pst {pst:.3}, {changes} changes); an hour of one channel takes:",
+        times * 10
+    );
     println!("  flickermeter            {:.2} s", flicker * hour);
     println!("  half-cycles and d(t)    {:.2} s", change * hour);
     println!("  all of it from current  {:.2} s", from_current * hour);
