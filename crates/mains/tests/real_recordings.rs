@@ -64,7 +64,7 @@ fn numpy(python: &str, samples: &[f64], rate_hz: f64, nominal_hz: f64) -> Vec<f6
         .stdout(std::process::Stdio::piped())
         .spawn()
         .unwrap();
-    let text: String = samples.iter().map(|x| format!("{x:e}\n")).collect();
+    let text = samples.iter().map(f64::to_string).collect::<Vec<_>>().join("\n");
     child.stdin.take().unwrap().write_all(text.as_bytes()).unwrap();
     let out = child.wait_with_output().unwrap();
     assert!(out.status.success());

@@ -24,7 +24,7 @@ pub fn mains_recording(rate_hz: f64, frames: usize, seed: u64) -> Vec<f32> {
     for frame in 0..frames {
         let t = frame as f64 / rate_hz;
         let frequency_hz = 50.013 + 0.006 * (TAU * t / 17.0).sin();
-        let power_w = if (t / 5.0) as u64 % 2 == 0 { 24.0 } else { 30.0 };
+        let power_w = if ((t / 5.0) as u64).is_multiple_of(2) { 24.0 } else { 30.0 };
         let mut source_v = 0.0;
         for _ in 0..STEPS {
             phase += TAU * frequency_hz * dt;
