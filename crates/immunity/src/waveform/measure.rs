@@ -576,6 +576,11 @@ pub(crate) fn analyse(y: &[f64], dt_s: f64, start_s: f64, settings: &Settings) -
     let formula = best_formula(&event, settings, &local);
     let used = formula.as_ref().map_or(&local, |f| &f.1);
     let (mut values, mut sd) = (used.values.clone(), used.sd.clone());
+    if is_clean(&event) {
+        // Few samples in the front: what stands between them is a guess that the comparison with every second one may miss.
+        let in_front = values[1] / dt_s;
+        sd[1] = sd[1].hypot(0.4 * values[1] / (in_front * in_front));
+    }
     // The rest line of a coarse record is known to a step only, and no repetition shows it.
     let rest = event.baseline_sd / event.peak;
     if formula.is_none() && event.noise.step > 0.0 {
