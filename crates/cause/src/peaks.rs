@@ -113,9 +113,10 @@ fn gcd(a: i64, b: i64) -> i64 {
 /// How peaks are found in a trace.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct PeakFinding {
-    /// How far a peak must stand above the running median of its surroundings, dB.
+    /// How far a peak must at least stand above the running median of its surroundings, dB. Where the trace scatters about
+    /// that median, it must be six standard deviations of the scatter.
     pub above_floor_db: f64,
-    /// How far the trace must fall on both sides before the next peak counts, dB.
+    /// How far the trace must at least fall on both sides before the next peak counts, dB; or four standard deviations.
     pub prominence_db: f64,
     /// At most so many, the most prominent first.
     pub most: usize,
@@ -123,7 +124,7 @@ pub struct PeakFinding {
 
 impl Default for PeakFinding {
     fn default() -> Self {
-        Self { above_floor_db: 6.0, prominence_db: 4.0, most: 120 }
+        Self { above_floor_db: 2.0, prominence_db: 1.5, most: 120 }
     }
 }
 
@@ -141,14 +142,21 @@ pub fn find_peaks(
     let kept: Vec<usize> = (0..level_db.len()).filter(|&i| level_db[i].is_finite() && frequency_hz[i] > 0.0).collect();
     let level: Vec<f64> = kept.iter().map(|&i| level_db[i]).collect();
     let frequency: Vec<f64> = kept.iter().map(|&i| frequency_hz[i]).collect();
-    let floor = running_median(&level, (level.len() / 20).clamp(15, 400));
+    let half = (level.len() / 20).clamp(15, 400);
+    let floor = running_median(&level, half);
+    // Median absolute deviation, times 1.48 for a normal distribution.
+    let away: Vec<f64> = level.iter().zip(&floor).map(|(l, f)| (l - f).abs()).collect();
+    let scatter: Vec<f64> = running_median(&away, half).into_iter().map(|m| 1.4826 * m).collect();
     let mut found = Vec::new();
     for i in 1..level.len().saturating_sub(1) {
-        if level[i] < level[i - 1] || level[i] <= level[i + 1] || level[i] < floor[i] + how.above_floor_db {
+        if level[i] < level[i - 1]
+            || level[i] <= level[i + 1]
+            || level[i] < floor[i] + how.above_floor_db.max(6.0 * scatter[i])
+        {
             continue;
         }
         let prominence = prominence(&level, i);
-        if prominence < how.prominence_db {
+        if prominence < how.prominence_db.max(4.0 * scatter[i]) {
             continue;
         }
         let (a, b, c) = (level[i - 1], level[i], level[i + 1]);
@@ -206,4 +214,37 @@ pub(crate) fn running_median(level: &[f64], half: usize) -> Vec<f64> {
         floor.push(window[window.len() / 2]);
     }
     floor
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Random;
+
+    #[test]
+    fn lines_above_a_noisy_floor_are_found_and_the_noise_is_not() {
+        let mut random = Random::new(3);
+        let step = 2250.0;
+        let noise: Vec<f64> = (0..6000).map(|_| 25.0 + random.normal()).collect();
+        // Levels of neighbouring points are alike, as behind a filter of 9 kHz.
+        let smooth: Vec<f64> =
+            (0..6000usize).map(|i| noise[i.saturating_sub(2)..=i].iter().sum::<f64>() / 3.0).collect();
+        let f: Vec<f64> = (0..6000).map(|i| 150e3 + step * f64::from(i)).collect();
+        let alone = find_peaks(&f, &smooth, None, &PeakFinding::default()).expect("valid");
+        assert!(alone.len() <= 3, "{} peaks in noise", alone.len());
+        let lines: Vec<f64> = (2..40).map(|n| f64::from(n) * 300e3).collect();
+        let level: Vec<f64> = f
+            .iter()
+            .zip(&smooth)
+            .map(|(f, l)| {
+                let off = lines.iter().map(|n| (f - n).abs()).fold(f64::INFINITY, f64::min);
+                // A Gaussian filter, 6 dB down at 4.5 kHz.
+                l.max(40.0 - 6.02 * (off / 4500.0).powi(2))
+            })
+            .collect();
+        let found = find_peaks(&f, &level, None, &PeakFinding::default()).expect("valid");
+        let hit = |n: &f64| found.iter().any(|p| (p.frequency_hz - n).abs() < 1200.0);
+        assert_eq!(lines.iter().filter(|n| hit(n)).count(), lines.len());
+        assert!(found.len() <= lines.len() + 3);
+    }
 }

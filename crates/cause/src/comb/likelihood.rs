@@ -5,14 +5,13 @@
 //! the comb, with λ the density of peaks around it, an empty one ln(1 − q). The best stretch is found by adding up and
 //! starting anew where the sum turns negative (Kadane's rule), for several q, with all multiples or the odd ones only.
 
-use super::search::{Grade, Search};
+use super::search::{Grade, Line, Search};
 
 /// Shares of the multiples that may be there.
 const FILLED: [f64; 4] = [0.2, 0.4, 0.6, 0.85];
 
 /// Density of peaks around each, 1/Hz: seven neighbours and the span they take.
-pub(super) fn densities(search: &Search) -> Vec<f64> {
-    let lines = &search.lines;
+pub(super) fn densities(lines: &[Line]) -> Vec<f64> {
     (0..lines.len())
         .map(|k| {
             let reach = 4.min(lines.len() - 1);
@@ -26,7 +25,8 @@ pub(super) fn densities(search: &Search) -> Vec<f64> {
 
 /// How much better a comb explains the peaks than chance does, natural logarithm, less the logarithm of the number of
 /// fundamentals tried. Peaks that other combs claim fill a multiple and say nothing more.
-pub(super) fn log_ratio(search: &Search, fundamental_hz: f64, grade: Grade, density: &[f64], claimed: &[bool]) -> f64 {
+pub(super) fn log_ratio(search: &Search, fundamental_hz: f64, grade: Grade, claimed: &[bool]) -> f64 {
+    let density = &search.density;
     let all = vec![true; search.lines.len()];
     let members = search.members_at(fundamental_hz, &all, |l| grade.tolerance_hz(l));
     let mut best = f64::NEG_INFINITY;
@@ -50,12 +50,13 @@ pub(super) fn log_ratio(search: &Search, fundamental_hz: f64, grade: Grade, dens
 
 /// The stretch of consecutive multiples that a comb really fills: strays far above it fit by chance, and with their high
 /// multiples they would pull the fundamental. Members in rising order; those inside the best stretch are kept.
+/// `q` is the share of multiples expected to be there: the lower, the wider a gap may be.
 pub(super) fn filled_stretch(
     members: &[(usize, u32)],
     tolerance_hz: impl Fn(usize) -> f64,
     density: &[f64],
+    q: f64,
 ) -> Vec<(usize, u32)> {
-    let q: f64 = 0.4;
     let odd = members.iter().all(|m| m.1 % 2 == 1);
     let (mut best, mut kept) = (f64::NEG_INFINITY, (0, 0));
     let (mut sum, mut from, mut last) = (0.0f64, 0, 0u32);

@@ -117,8 +117,6 @@ struct Finder {
     search: Search,
     /// Widest distance from a multiple at which a peak still counts as a member, Hz.
     gate_hz: Vec<f64>,
-    /// Density of peaks around each, 1/Hz.
-    density: Vec<f64>,
 }
 
 impl Finder {
@@ -158,8 +156,7 @@ impl Finder {
         grades.extend([0.003, 0.01].map(|drift| Grade { share: 0.5, drift, scanned: true }));
         let gate_hz = peaks.iter().zip(&lines).map(|(p, l)| (0.4 * p.bandwidth_hz).max(1.5 * l.widest_hz)).collect();
         let search = Search::new(lines, grades, from_hz, to_hz, fewest);
-        let density = likelihood::densities(&search);
-        Some(Self { search, gate_hz, density })
+        Some(Self { search, gate_hz })
     }
 
     /// All members of a fit among the free peaks: out to one and a half times its tolerance, so that the outliers of a
@@ -261,8 +258,7 @@ impl Finder {
             let others = set.iter().enumerate().filter(|(j, _)| *j != i);
             let free = others.fold(all.to_vec(), |free, (_, fit)| self.without(&free, fit));
             let claimed: Vec<bool> = free.iter().map(|f| !f).collect();
-            let ratio =
-                |fit: &Fit| likelihood::log_ratio(&self.search, fit.fundamental_hz, fit.grade, &self.density, &claimed);
+            let ratio = |fit: &Fit| likelihood::log_ratio(&self.search, fit.fundamental_hz, fit.grade, &claimed);
             let mut best = (ratio(&set[i]), set[i].clone());
             for above in 1..=6u32 {
                 for below in (1..=6u32).filter(|b| search::gcd(above, *b) == 1 && (above, *b) != (1, 1)) {
@@ -340,7 +336,8 @@ impl Finder {
                 (2.5 * t).max(0.6 * l.widest_hz).min(1.6 * l.widest_hz.max(l.floor_hz)).min(widest).max(t)
             };
             let near = self.search.members_at(fit.fundamental_hz, &all, reach);
-            let members = likelihood::filled_stretch(&near, |k| reach(&self.search.lines[k]), &self.density);
+            let members =
+                likelihood::filled_stretch(&near, |k| reach(&self.search.lines[k]), &self.search.density, 0.4);
             if members.len() < self.search.fewest {
                 break;
             }

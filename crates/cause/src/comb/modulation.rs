@@ -83,7 +83,7 @@ pub fn find_families(peaks: &[Peak], search: &CombSearch) -> Result<Families, Pe
         let own: Vec<usize> = doubtful.members.iter().filter(|m| !m.shared).map(|m| m.peak).collect();
         let explains = |false_alarm: f64, by: &[usize]| {
             let shared = own.iter().filter(|k| by.contains(k)).count();
-            false_alarm <= doubtful.false_alarm && 4 * shared >= 3 * own.len() && by.len() + 1 >= own.len()
+            false_alarm <= doubtful.false_alarm.max(1e-4) && 4 * shared >= 3 * own.len() && by.len() + 1 >= own.len()
         };
         let beside = find_sidebands(peaks, &rest, most);
         let mixed = find_intermodulation(peaks, &rest, most);

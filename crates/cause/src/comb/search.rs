@@ -18,6 +18,7 @@
 //! grid; 2500 of each kind) the bound is 10 to 30 times the share found. It is divided by 5. With tolerances that differ, p is their mean: the binomial tail is then an upper bound
 //! (Hoeffding 1956, Ann. Math. Stat. 27, 713).
 
+use super::likelihood::{densities, filled_stretch};
 use super::tail::Tail;
 
 /// A peak as the search sees it.
@@ -79,6 +80,8 @@ pub(super) struct Search {
     pub(super) to_hz: f64,
     /// Fewest members of a comb.
     pub(super) fewest: usize,
+    /// Density of peaks around each, 1/Hz.
+    pub(super) density: Vec<f64>,
     tail: Tail,
 }
 
@@ -92,7 +95,8 @@ struct Chance {
 impl Search {
     pub(super) fn new(lines: Vec<Line>, grades: Vec<Grade>, from_hz: f64, to_hz: f64, fewest: usize) -> Self {
         let tail = Tail::new(lines.len());
-        Self { lines, grades, from_hz, to_hz, fewest, tail }
+        let density = densities(&lines);
+        Self { lines, grades, from_hz, to_hz, fewest, density, tail }
     }
 
     fn chance(&self, fundamental_hz: f64, grade: Grade, free: &[bool]) -> Chance {
@@ -263,7 +267,17 @@ impl Search {
     pub(super) fn fit(&self, near_hz: f64, free: &[bool]) -> Option<Fit> {
         let mut best: Option<Fit> = None;
         for &grade in &self.grades {
-            let Some((f, members)) = self.deepest(near_hz, grade, free) else { continue };
+            let Some((mut f, mut members)) = self.deepest(near_hz, grade, free) else { continue };
+            // Strays far from the stretch that is really filled fit by chance, and count for nothing.
+            let filled = filled_stretch(&members, |k| grade.tolerance_hz(&self.lines[k]), &self.density, 0.2);
+            if filled.len() < members.len() {
+                let common = filled.iter().fold(0, |g, m| gcd(g, m.1)).max(1);
+                members = filled.into_iter().map(|(k, n)| (k, n / common)).collect();
+                if members.len() < self.fewest {
+                    continue;
+                }
+                f = self.least_squares(&members, grade);
+            }
             let chance = self.chance(f, grade, free);
             let ln_expected = self.ln_expected(members.len(), &chance);
             if ln_expected.is_finite() && best.as_ref().is_none_or(|b| ln_expected < b.ln_expected) {
