@@ -71,7 +71,8 @@ pub struct Families {
 }
 
 /// Combs, and what stands beside their multiples. Sidebands at a fixed distance, and sums and differences, come close to
-/// multiples of some lower fundamental: a comb most of whose own peaks they explain with less chance is dropped for them.
+/// multiples of some lower fundamental: a comb most of whose own peaks they explain is dropped for them, where they have
+/// less chance than it, or less than one in ten thousand.
 pub fn find_families(peaks: &[Peak], search: &CombSearch) -> Result<Families, PeakError> {
     let mut combs = super::find_combs(peaks, search)?;
     let most = search.most_false_alarm;
@@ -83,7 +84,9 @@ pub fn find_families(peaks: &[Peak], search: &CombSearch) -> Result<Families, Pe
         let own: Vec<usize> = doubtful.members.iter().filter(|m| !m.shared).map(|m| m.peak).collect();
         let explains = |false_alarm: f64, by: &[usize]| {
             let shared = own.iter().filter(|k| by.contains(k)).count();
-            false_alarm <= doubtful.false_alarm.max(1e-4) && 4 * shared >= 3 * own.len() && by.len() + 1 >= own.len()
+            false_alarm <= doubtful.false_alarm.max(1e-4)
+                && 5 * shared >= 3 * own.len()
+                && 3 * by.len() >= 2 * own.len()
         };
         let beside = find_sidebands(peaks, &rest, most);
         let mixed = find_intermodulation(peaks, &rest, most);
