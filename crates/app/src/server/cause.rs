@@ -1,10 +1,8 @@
 //! Why: the families of a run's peaks with their sources, and the case of one emission.
 
-use std::path::PathBuf;
-
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use cause::case::{Case, Experiment, ExperimentKind, MakerKind, Outcome, Path as WayOut};
+use cause::case::{Case, MakerKind, Path as WayOut};
 use cause::hertz;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -128,7 +126,7 @@ pub(crate) struct ExperimentResult {
     remark: String,
 }
 
-fn explained(dir: &PathBuf, run: &str) -> Result<Why, Fault> {
+fn explained(dir: &std::path::Path, run: &str) -> Result<Why, Fault> {
     Ok(why_of_run(dir, run, &WhyChoices::default(), &mut |_| std::ops::ControlFlow::Continue(()))?)
 }
 
@@ -284,7 +282,7 @@ pub(super) fn routes() -> OpenApiRouter<std::sync::Arc<Shared>> {
 
 #[cfg(test)]
 mod tests {
-    use cause::case::{CaseEvidence, CaseProduct};
+    use cause::case::{CaseEvidence, CaseProduct, Experiment, ExperimentKind, Outcome};
 
     use super::*;
 
