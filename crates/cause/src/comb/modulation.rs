@@ -76,6 +76,11 @@ pub struct Families {
 pub fn find_families(peaks: &[Peak], search: &CombSearch) -> Result<Families, PeakError> {
     let mut combs = super::find_combs(peaks, search)?;
     let most = search.most_false_alarm;
+    for comb in &mut combs {
+        if let Some(carrier) = carrier(peaks, comb, search)? {
+            *comb = carrier;
+        }
+    }
     let mut weakest = combs.len();
     while weakest > 0 {
         weakest -= 1;
@@ -101,6 +106,29 @@ pub fn find_families(peaks: &[Peak], search: &CombSearch) -> Result<Families, Pe
     let modulations = find_sidebands(peaks, &combs, most);
     let intermodulations = find_intermodulation(peaks, &combs, most);
     Ok(Families { combs, modulations, intermodulations })
+}
+
+/// A carrier with sidebands at nearly 1/q of its frequency looks like a comb of that lower fundamental of which only the
+/// multiples next to every q-th are there. Where nine in ten members are such, and that would happen by chance to fewer than
+/// one comb in ten thousand, the carrier is the fundamental.
+fn carrier(peaks: &[Peak], comb: &Comb, search: &CombSearch) -> Result<Option<Comb>, PeakError> {
+    const HIGHEST: u32 = 24;
+    let count = comb.members.len();
+    let tail = Tail::new(count);
+    let mut best = (1e-4f64.ln(), 0);
+    for q in 5..=HIGHEST {
+        let beside = comb.members.iter().filter(|m| matches!(m.multiple % q, 0 | 1) || m.multiple % q == q - 1).count();
+        let ln_chance = tail.ln_at_least(beside, count, 3.0 / f64::from(q)) + f64::from(HIGHEST).ln();
+        if count >= 10 && 10 * beside >= 9 * count && ln_chance < best.0 {
+            best = (ln_chance, q);
+        }
+    }
+    if best.1 == 0 {
+        return Ok(None);
+    }
+    let near = f64::from(best.1) * comb.fundamental_hz;
+    let narrow = CombSearch { from_hz: Some(0.985 * near), to_hz: Some(1.015 * near), most_combs: 1, ..search.clone() };
+    Ok(super::find_combs(peaks, &narrow)?.pop())
 }
 
 /// Which peaks no comb claims.
