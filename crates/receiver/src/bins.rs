@@ -8,6 +8,7 @@ use standards::Band;
 
 use crate::detectors::{self, ChargeLaw, Envelopes, TAPS, Weighting};
 use crate::fft::Cell;
+use crate::settle::{Kept, Search};
 use crate::simd::{self, InstructionSet, LANES, Lanes, Meter, WideLanes};
 use crate::weighting::{Charge, MeterStep};
 
@@ -16,7 +17,7 @@ use crate::weighting::{Charge, MeterStep};
 pub(crate) struct Constants {
     pub(crate) set: InstructionSet,
     pub(crate) charge: Option<Charge>,
-    law: ChargeLaw,
+    pub(crate) law: ChargeLaw,
     /// Weights of eight spectra on either side of a place half way between two.
     kernel: [f32; TAPS],
     /// Time between spectra, s.
@@ -74,6 +75,9 @@ impl Constants {
 const WINDOW_BLOCKS: [usize; 2] = [20, 40];
 const BLOCK_SPECTRA: f64 = 32.0;
 
+/// Times that kept magnitudes are gone through at most.
+const MOST_REPETITIONS: usize = 40;
+
 /// Flat part of the spectrum that the interpolation is made for, against the filter's own shape, and how far it reaches
 /// (of half the spectra's rate): what stands far off tune but is tens of decibels stronger is interpolated too.
 const OFF_TUNE: (f64, f64) = (1e-5, 0.9);
@@ -109,16 +113,15 @@ fn half_way_kernel(hop: f64) -> [f32; TAPS] {
     std::array::from_fn(|i| (m[i][TAPS] / m[i][i]) as f32)
 }
 
-/// Where the detectors and meters of a group stand between two passes.
-#[derive(Debug, Clone)]
-struct Standing {
-    v: Lanes,
-    meters: [([f64; LANES], [f64; LANES]); 3],
+/// What the meters of a group are moved by over one block, and for how many spectra.
+pub(crate) struct Moved {
+    count: usize,
+    inputs: [WideLanes; 3],
 }
 
 /// States of one group.
 pub(crate) struct Group {
-    weighting: Weighting,
+    pub(crate) weighting: Weighting,
     /// Magnitudes of the last spectrum, and the highest of the last sheaf.
     last: Lanes,
     last_top: Lanes,
@@ -134,30 +137,33 @@ pub(crate) struct Group {
     block: u64,
     filled: usize,
     full: usize,
-    /// At the start of this pass.
-    began: Standing,
-    /// The capacitor's voltage at the start and end of the pass before this one.
-    before: Option<(Lanes, Lanes)>,
+    /// The meters at the start of this pass.
+    began: [(WideLanes, WideLanes); 3],
+    /// For the capacitor's voltage at which a pass ends as it begins.
+    pub(crate) search: Box<Search>,
+    /// Magnitudes of the first pass, where they are kept.
+    pub(crate) kept: Option<Kept>,
+    /// What moved the meters, where that is to be kept.
+    moved: Option<Vec<Moved>>,
 }
 
 impl Group {
     pub(crate) fn new(c: &Constants) -> Self {
-        let weighting = Weighting::new();
-        let meters = [Meter::new(), Meter::new(), Meter::new()];
-        let began = standing(&weighting, &meters);
         Self {
-            weighting,
+            weighting: Weighting::new(),
             last: [0.0; LANES],
             last_top: [0.0; LANES],
-            meters,
+            meters: [Meter::new(), Meter::new(), Meter::new()],
             ring: (0..c.blocks).map(|k| (c.block(k as u64), [0.0; LANES])).collect(),
             ring_sum: [0.0; LANES],
             root: [0.0; LANES],
             block: 0,
             filled: 0,
             full: c.block(0),
-            began,
-            before: None,
+            began: [([0.0; LANES], [0.0; LANES]); 3],
+            search: Box::new(Search::new()),
+            kept: None,
+            moved: None,
         }
     }
 
@@ -179,6 +185,23 @@ impl Group {
         for (peak, top) in self.weighting.peak.iter_mut().zip(&e.top) {
             *peak = if *top > *peak { *top } else { *peak };
         }
+        if let Some(kept) = &mut self.kept
+            && !kept.push(c.set, &e.magnitude[..rows])
+        {
+            self.kept = None;
+        }
+        self.advance(c, first, rows, track, e);
+        if let Some(before) = before
+            && crests
+        {
+            let top: Lanes = std::array::from_fn(|i| self.last_top[i].max(e.top[i]));
+            detectors::crests(c.set, &mut self.weighting.peak, &top, before, now, rows, &c.kernel);
+        }
+        self.last_top = e.top;
+    }
+
+    /// Magnitudes through the quasi-peak network and the sums to the meters.
+    pub(crate) fn advance(&mut self, c: &Constants, first: u64, rows: usize, track: u64, e: &Envelopes) {
         let mut row = 0;
         if first == 0 {
             detectors::begin(c.set, &mut self.weighting, e);
@@ -200,13 +223,6 @@ impl Group {
             }
         }
         self.last = e.magnitude[rows - 1];
-        if let Some(before) = before
-            && crests
-        {
-            let top: Lanes = std::array::from_fn(|i| self.last_top[i].max(e.top[i]));
-            detectors::crests(c.set, &mut self.weighting.peak, &top, before, now, rows, &c.kernel);
-        }
-        self.last_top = e.top;
     }
 
     fn take_half(&mut self) -> [Lanes; 3] {
@@ -232,12 +248,7 @@ impl Group {
 
     /// Hands `count` spectra's sums to the meters.
     fn flush(&mut self, c: &Constants, count: usize, track: bool) {
-        let step = match count.checked_sub(c.short_block) {
-            Some(more @ 0..=1) => c.steps[more],
-            _ => MeterStep::new(count as f64 * c.hop_s, c.meter_s),
-        };
         let n = count as f64;
-        let w = &self.weighting;
         // As many spectra leave the window as come in.
         let mut leaving = count;
         while let Some((held, sum)) = self.ring.front_mut() {
@@ -253,22 +264,34 @@ impl Group {
                 break;
             }
         }
+        let w = &self.weighting;
         self.ring.push_back((count, w.sum_e2));
         simd::enter(c.set, &mut self.ring_sum, &w.sum_e2);
-        let mut x = [0.0; LANES];
-        simd::scaled(c.set, &mut x, &w.sum_e, 1.0 / n);
-        simd::move_meter(c.set, &mut self.meters[0], &x, step.f, step.g, track);
+        let mut moved = Moved { count, inputs: [[0.0; LANES]; 3] };
+        let [average, rms, quasi_peak] = &mut moved.inputs;
+        simd::scaled(c.set, average, &w.sum_e, 1.0 / n);
         // The r.m.s. value moves over the block: its mean is the meter's input.
-        simd::root(c.set, &mut x, &mut self.root, &self.ring_sum, 1.0 / c.spectra_in_window as f64);
-        simd::move_meter(c.set, &mut self.meters[1], &x, step.f, step.g, track);
-        if c.charge.is_some() {
-            simd::scaled(c.set, &mut x, &self.weighting.sum_v, 1.0 / n);
-            simd::move_meter(c.set, &mut self.meters[2], &x, step.f, step.g, track);
+        simd::root(c.set, rms, &mut self.root, &self.ring_sum, 1.0 / c.spectra_in_window as f64);
+        simd::scaled(c.set, quasi_peak, &w.sum_v, 1.0 / n);
+        self.move_meters(c, &moved, track);
+        if let Some(all) = &mut self.moved {
+            all.push(moved);
         }
         self.filled = 0;
         self.weighting.sum_e = [0.0; LANES];
         self.weighting.sum_e2 = [0.0; LANES];
         self.weighting.sum_v = [0.0; LANES];
+    }
+
+    fn move_meters(&mut self, c: &Constants, moved: &Moved, track: bool) {
+        let step = match moved.count.checked_sub(c.short_block) {
+            Some(more @ 0..=1) => c.steps[more],
+            _ => MeterStep::new(moved.count as f64 * c.hop_s, c.meter_s),
+        };
+        let meters = if c.charge.is_some() { 3 } else { 2 };
+        for (meter, x) in self.meters[..meters].iter_mut().zip(&moved.inputs) {
+            simd::move_meter(c.set, meter, x, step.f, step.g, track);
+        }
     }
 
     /// The end of a pass: what is left of a block goes to the meters.
@@ -284,48 +307,114 @@ impl Group {
         self.give_back(&[[0.0; LANES]; 3]);
     }
 
-    /// Prepares the next pass over the same record, `spectra` long, so that it ends as it begins. Returns the largest
-    /// relative distance between this pass's ends.
+    /// Prepares the next pass over the same record, `spectra` long, so that it ends as it begins. Returns how far the
+    /// start of the pass that is over was, relatively, from the one that comes back to itself.
     pub(crate) fn close_ring(&mut self, c: &Constants, spectra: u64) -> f64 {
-        let mut worst = 0.0_f64;
-        let whole = MeterStep::new((spectra - 1) as f64 * c.hop_s, c.meter_s);
-        let ended = standing(&self.weighting, &self.meters);
-        for i in 0..LANES {
-            if c.charge.is_some() {
-                let (v0, v1) = (f64::from(self.began.v[i]), f64::from(ended.v[i]));
-                let size = v0.max(v1).max(f64::from(self.weighting.peak[i]) * 1e-4).max(1e-12);
-                worst = worst.max((v1 - v0).abs() / size);
-                // Secant through the last two passes: the end as a function of the start is smooth, and flatter than 1.
-                let mut next = v1;
-                if let Some((b0, b1)) = &self.before {
-                    let (b0, b1) = (f64::from(b0[i]), f64::from(b1[i]));
-                    let slope = if (v0 - b0).abs() > 1e-7 * size { (v1 - b1) / (v0 - b0) } else { 0.0 };
-                    if (0.0..0.999_99).contains(&slope) {
-                        next = v0 + (v1 - v0) / (1.0 - slope);
-                    }
-                    next = next.clamp(0.0, f64::from(self.weighting.peak[i]));
-                }
-                self.weighting.v[i] = next as f32;
-                self.weighting.v_rest[i] = 0.0;
-            }
-            for (m, meter) in self.meters.iter_mut().enumerate() {
-                let (y0, d0) = (self.began.meters[m].0[i], self.began.meters[m].1[i]);
-                let (y1, d1) = (ended.meters[m].0[i], ended.meters[m].1[i]);
-                let size = y0.abs().max(y1.abs()).max(1e-12);
-                worst = worst.max((y1 - y0).abs() / size).max((d1 - d0).abs() * c.meter_s / size);
-                [meter.y[i], meter.dy[i]] = whole.periodic([y0, d0], [y1, d1]);
-            }
+        let mut worst = self.fill_window(c, spectra);
+        if let Some(charge) = &c.charge {
+            worst = worst.max(self.next_voltage(charge, c, spectra));
         }
-        if c.charge.is_some() {
-            self.before = Some((self.began.v, ended.v));
-        }
-        self.began = standing(&self.weighting, &self.meters);
+        worst.max(self.close_meters(c, spectra))
+    }
+
+    /// The next start of the search for the capacitor's voltage.
+    pub(crate) fn next_voltage(&mut self, charge: &Charge, c: &Constants, spectra: u64) -> f64 {
+        let kept = (-charge.release * (spectra - 1) as f64 * c.hop_s).exp();
+        let w = &mut self.weighting;
+        let worst = self.search.next(&mut w.v, &w.peak, kept);
+        w.v_rest = [0.0; LANES];
         worst
     }
 
-    /// For a record longer than the detectors remember: the next pass goes on where this one stopped.
-    pub(crate) fn carry_on(&mut self) {
-        self.began = standing(&self.weighting, &self.meters);
+    /// Moves the meters to where the pass that is over ends as it begins.
+    fn close_meters(&mut self, c: &Constants, spectra: u64) -> f64 {
+        let mut worst = 0.0_f64;
+        let whole = MeterStep::new((spectra - 1) as f64 * c.hop_s, c.meter_s);
+        for (meter, (began, began_d)) in self.meters.iter_mut().zip(&mut self.began) {
+            for i in 0..LANES {
+                let (y, d) = (began[i], began_d[i]);
+                [meter.y[i], meter.dy[i]] = whole.periodic([y, d], [meter.y[i], meter.dy[i]]);
+                let size = y.abs().max(meter.y[i].abs()).max(1e-12);
+                worst = worst.max((meter.y[i] - y).abs() / size).max((meter.dy[i] - d).abs() * c.meter_s / size);
+            }
+            (*began, *began_d) = (meter.y, meter.dy);
+        }
+        worst
+    }
+
+    /// After a pass that was shorter than the window of the RMS-average detector: fills the window with repetitions of it.
+    /// Returns whether that changed anything.
+    fn fill_window(&mut self, c: &Constants, spectra: u64) -> f64 {
+        let length = (spectra - 1) as usize;
+        if length == 0 || length >= c.spectra_in_window {
+            return 0.0;
+        }
+        let mut own = 0;
+        let blocks: Vec<(usize, Lanes)> = self
+            .ring
+            .iter()
+            .rev()
+            .take_while(|(count, _)| {
+                own += count;
+                own <= length
+            })
+            .copied()
+            .collect();
+        self.ring.clear();
+        self.ring_sum = [0.0; LANES];
+        let mut left = c.spectra_in_window;
+        for (count, sum) in blocks.iter().cycle() {
+            let taken = left.min(*count);
+            let mut sum = *sum;
+            if taken < *count {
+                simd::leave(c.set, &mut [0.0; LANES], &mut sum, taken as f64 / *count as f64);
+            }
+            simd::enter(c.set, &mut self.ring_sum, &sum);
+            self.ring.push_front((taken, sum));
+            left -= taken;
+            if left == 0 {
+                break;
+            }
+        }
+        let before = self.root;
+        let mut mean = [0.0; LANES];
+        simd::root(c.set, &mut mean, &mut self.root, &self.ring_sum, 1.0 / c.spectra_in_window as f64);
+        let moved = |(a, b): (&f64, &f64)| (a - b).abs() / a.max(*b).max(1e-12);
+        before.iter().zip(&self.root).map(moved).fold(0.0, f64::max)
+    }
+
+    /// The first pass is over and its magnitudes were kept: goes through them again until the capacitor's voltage comes back
+    /// to itself, and moves the meters as they move then. Returns how far the voltage was from that, relatively.
+    pub(crate) fn settle(&mut self, c: &Constants, spectra: u64, kept: &Kept, enough: f64, e: &mut Envelopes) -> f64 {
+        self.fill_window(c, spectra);
+        let mut worst = 0.0;
+        if let Some(charge) = &c.charge {
+            for _ in 0..MOST_REPETITIONS {
+                worst = self.next_voltage(charge, c, spectra);
+                if worst <= enough {
+                    break;
+                }
+                kept.each_sheaf(c.set, e, |first, rows, e| {
+                    if first == 0 {
+                        detectors::begin(c.set, &mut self.weighting, e);
+                    }
+                    detectors::capacitor(c.set, &mut self.weighting, e, usize::from(first == 0), rows, &c.law);
+                });
+            }
+            self.give_back(&[[0.0; LANES]; 3]);
+        }
+        for (meter, began) in self.meters.iter().zip(&mut self.began) {
+            *began = (meter.y, meter.dy);
+        }
+        self.moved = Some(Vec::new());
+        kept.each_sheaf(c.set, e, |first, rows, e| self.advance(c, first as u64, rows, u64::MAX, e));
+        self.finish(c, false);
+        self.close_meters(c, spectra);
+        self.forget_tops();
+        for moved in self.moved.take().into_iter().flatten() {
+            self.move_meters(c, &moved, true);
+        }
+        worst
     }
 
     /// Forgets the highest deflections so far.
@@ -345,10 +434,6 @@ impl Group {
             self.meters[1].top,
         ]
     }
-}
-
-fn standing(w: &Weighting, meters: &[Meter; 3]) -> Standing {
-    Standing { v: w.v, meters: std::array::from_fn(|m| (meters[m].y, meters[m].dy)) }
 }
 
 #[cfg(test)]

@@ -61,6 +61,8 @@ for_each_lanes! {
     fn envelopes / envelopes_body(cells: &[Cell], rows: usize, out: &mut Envelopes);
     /// Rows `from..to` of magnitudes through the detectors, but for the peak.
     fn detect / detect_body(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw);
+    /// The same with the quasi-peak network alone.
+    fn capacitor / capacitor_body(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw);
     /// The states at the first output: nothing has moved yet, half a step's share goes to the sums.
     fn begin / begin_body(state: &mut Weighting, e: &Envelopes);
     /// Raises the peaks by what lies between the spectra: round the last eight of the sixteen before and the first eight
@@ -159,9 +161,13 @@ fn detect_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to
     for i in 0..LANES / WIDTH {
         sums::<V>(state, e, from, to, i);
     }
-    if law.attack == 0.0 {
-        return;
+    if law.attack != 0.0 {
+        capacitor_body::<V>(state, e, from, to, law);
     }
+}
+
+#[inline(always)]
+fn capacitor_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw) {
     // Each step waits for the one before: runs of bins side by side keep the machine busy.
     if V::REGISTERS == 1 {
         weigh::<V, 4>(state, e, from, to, law, 0);

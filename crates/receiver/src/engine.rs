@@ -73,12 +73,12 @@ pub(crate) struct Engine {
     /// Spectra in a tile: whole sheaves, one for each thread.
     tile: usize,
     sheaves: Vec<RwLock<Sheaf>>,
-    groups: Vec<Mutex<Group>>,
+    pub(crate) groups: Vec<Mutex<Group>>,
     stretches: [RwLock<Stretch>; 2],
     /// Outputs of the rate changer that are to be worked out, and those that were, piece by piece.
     mixing: RwLock<Mixing>,
     pieces: Vec<Mutex<Planar>>,
-    threads: usize,
+    pub(crate) threads: usize,
     /// Looks on during passes that ask for it.
     pub(crate) witness: Witness,
 }

@@ -32,6 +32,7 @@ mod lanes;
 mod live;
 mod measure;
 mod plan;
+mod settle;
 mod several;
 mod simd;
 mod timeline;

@@ -18,8 +18,8 @@ use crate::witness::Witness;
 
 /// Observation below which a note says that the record was taken for repeating, s (common practice: at least 1 s).
 const COMMON_OBSERVATION_S: f64 = 1.0;
-/// Ends of a repetition that agree this well count as equal.
-const PERIODIC: f64 = 3e-5;
+/// A repetition that began this close (relatively) to where it would have ended as it began counts as settled: 0.003 dB.
+const PERIODIC: f64 = 3e-4;
 /// Passes after which a settled reading is taken as it is, and a note says so.
 const MAX_PASSES: u32 = 40;
 /// Below this nothing is told apart from silence, V: −120 dBµV.
@@ -106,7 +106,7 @@ pub(crate) fn receive_with(
     let mut front = Front::new(source, settings.channel, settings.volts_per_unit)?;
     let (engine, mut downmix) = engine_of(settings, front.complex(), set)?;
     let hop_s = engine.constants.hop_s;
-    let mut run = |front: &mut Front<'_>, pass: Pass| {
+    let mut run = |front: &mut Front<'_>, pass: Pass, progress: &mut OnProgress<'_>| {
         engine.pass(front, downmix.as_mut(), pass, progress, &mut |_, _, _| ControlFlow::Continue(()))
     };
 
@@ -118,7 +118,18 @@ pub(crate) fn receive_with(
     let track = if long { memory } else { 0 };
     let again = |number, spectra| Pass { number, spectra, track: 0, crests: false, witnessed: false };
     let first = Pass { number: 1, spectra: None, track, crests: true, witnessed: true };
-    let spectra = run(&mut front, first)?;
+    // A record that will be settled and is not long keeps its magnitudes, where they fit.
+    let least_s = Detector::ALL.into_iter().map(|d| needs_s(settings, d)).fold(0.0, f64::max);
+    if let Some(n) = front.frames_total()
+        && !long
+        && settings.start != Some(Start::Rest)
+    {
+        let outputs_s = n.saturating_sub(engine.needed(settings.rate_hz)) as f64 / settings.rate_hz;
+        if settings.start.is_some() || outputs_s < 1.01 * least_s {
+            engine.keep((outputs_s / hop_s) as u64 + 64);
+        }
+    }
+    let spectra = run(&mut front, first, progress)?;
     let frames = front.frames;
     let duration_s = frames as f64 / settings.rate_hz;
     if spectra == 0 {
@@ -130,10 +141,17 @@ pub(crate) fn receive_with(
     let observed_s = (spectra - 1) as f64 * hop_s;
     let short = Detector::ALL.into_iter().any(|d| observed_s < needs_s(settings, d));
     let start = settings.start.unwrap_or(if short { Start::Settled } else { Start::Rest });
+    if start == Start::Rest {
+        engine.forget();
+    }
     if start == Start::Settled {
         if long {
-            engine.for_each_group(|_, g| g.carry_on());
-            run(&mut front, again(2, Some(memory)))?;
+            run(&mut front, again(2, Some(memory)), progress)?;
+        } else if let Some(worst) = engine.settle(spectra, PERIODIC, front.frames_total(), progress)? {
+            if worst > PERIODIC {
+                notes
+                    .push(format!("the quasi-peak detector is settled to {:.3} dB only", 20.0 * (1.0 + worst).log10()));
+            }
         } else {
             let mut number = 1;
             loop {
@@ -152,7 +170,7 @@ pub(crate) fn receive_with(
                 number += 1;
                 engine.for_each_group(|_, g| g.forget_tops());
                 front.rewind()?;
-                run(&mut front, again(number, None))?;
+                run(&mut front, again(number, None), progress)?;
             }
         }
         if duration_s < COMMON_OBSERVATION_S {
