@@ -48,7 +48,7 @@ pub struct SidecarFloor {
 impl SidecarFloor {
     fn of(trace: &Trace) -> Option<Self> {
         let known = |c: &&Column| c.detector.is_some() && !c.floor_db.is_empty();
-        let first = trace.columns.iter().filter(known).next_back()?;
+        let first = trace.columns.iter().rfind(known)?;
         let row = first.floor_db.iter().position(|f| f.is_finite())?;
         let round = |v: f64| (v * 100.0).round() / 100.0;
         Some(Self {

@@ -20,7 +20,7 @@ use signal::SampleSource;
 /// Changed copies of each file of the corpus.
 const ROUNDS: u64 = 24;
 /// A reader that takes longer than this over a small file hangs.
-const HANG: Duration = Duration::from_secs(120);
+const HANG: Duration = Duration::from_mins(2);
 /// Most memory the process may ever have had, MiB.
 const MOST_MIB: u64 = 400;
 
