@@ -16,6 +16,7 @@ pub mod library;
 pub mod measured;
 pub mod netlist;
 pub mod networks;
+mod part_check;
 pub mod parts;
 pub mod port;
 pub mod predict;
@@ -25,6 +26,7 @@ pub mod schematic;
 pub mod screen;
 pub mod search;
 pub mod series;
+mod spots;
 pub mod traps;
 
 pub use error::RemedyError;

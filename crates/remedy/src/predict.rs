@@ -79,6 +79,34 @@ impl Measured {
         Ok(())
     }
 
+    /// Only some of the frequencies, by position.
+    pub fn at(&self, positions: &[usize]) -> Self {
+        let pick = |t: &Trace| Trace {
+            frequency_hz: positions.iter().map(|&k| t.frequency_hz[k]).collect(),
+            columns: t
+                .columns
+                .iter()
+                .map(|c| Column {
+                    level_db: positions.iter().map(|&k| c.level_db[k]).collect(),
+                    lower_bound: Vec::new(),
+                    floor_db: if c.floor_db.is_empty() {
+                        Vec::new()
+                    } else {
+                        positions.iter().map(|&k| c.floor_db[k]).collect()
+                    },
+                    ..c.clone()
+                })
+                .collect(),
+            ..t.clone()
+        };
+        Self {
+            first: pick(&self.first),
+            second: self.second.as_ref().map(pick),
+            common_current: self.common_current.as_ref().map(pick),
+            knowledge: self.knowledge,
+        }
+    }
+
     /// cos φ between the conductors' voltages where the common mode is known, at frequency `k`, for amplitudes a, b in V.
     pub(crate) fn cos_at(&self, port: &PortModel, k: usize, detector: Option<Detector>, a: f64, b: f64) -> Option<f64> {
         let current = self.common_current.as_ref()?;

@@ -414,14 +414,15 @@ fn family(f: Family) -> FixFamily {
     }
 }
 
-fn trace_view(p: &Prepared, predicted: &Predicted, request: &TryRequest) -> FixTrace {
-    let now = &p.bench.bench.problem().measured.first;
-    let from = request.from_hz.unwrap_or(0.0);
-    let to = request.to_hz.unwrap_or(f64::INFINITY);
+/// Positions to draw in the stretch asked for: the peaks of what is and, where it is known, of what would be.
+fn positions(now: &emission::Trace, expected: Option<&emission::Trace>, request: &TryRequest) -> Vec<usize> {
+    let (from, to) = (request.from_hz.unwrap_or(0.0), request.to_hz.unwrap_or(f64::INFINITY));
     let f = &now.frequency_hz;
     let (first, last) = (f.partition_point(|x| *x < from), f.partition_point(|x| *x <= to));
+    if first >= last {
+        return Vec::new();
+    }
     let most = request.pixels.unwrap_or(1200).clamp(50, 6000);
-    // Peaks of what is and of what would be: both may have their own.
     let cut = |t: &emission::Trace| emission::Trace {
         frequency_hz: t.frequency_hz[first..last].to_vec(),
         columns: t
@@ -436,27 +437,28 @@ fn trace_view(p: &Prepared, predicted: &Predicted, request: &TryRequest) -> FixT
             .collect(),
         ..t.clone()
     };
-    let mut at: Vec<usize> = if first < last {
-        let mut at = thin(&cut(now), most / 2);
-        at.extend(thin(&cut(&predicted.expected), most / 2));
-        at
-    } else {
-        Vec::new()
-    };
+    let mut at = thin(&cut(now), most / 2);
+    if let Some(t) = expected {
+        at.extend(thin(&cut(t), most / 2));
+    }
     at.sort_unstable();
     at.dedup();
-    let list = |t: &emission::Trace| -> Vec<Vec<Option<f64>>> {
-        t.columns
-            .iter()
-            .map(|c| at.iter().map(|&k| Some(c.level_db[first + k]).filter(|l| l.is_finite())).collect())
-            .collect()
-    };
+    at.into_iter().map(|k| first + k).collect()
+}
+
+fn levels(t: &emission::Trace, at: &[usize]) -> Vec<Vec<Option<f64>>> {
+    t.columns.iter().map(|c| at.iter().map(|&k| Some(c.level_db[k]).filter(|l| l.is_finite())).collect()).collect()
+}
+
+/// `predicted` at its own positions `own`, beside the run's trace at `at`.
+fn trace_view(p: &Prepared, predicted: &Predicted, at: &[usize], own: &[usize]) -> FixTrace {
+    let now = &p.bench.bench.problem().measured.first;
     FixTrace {
-        frequency_hz: at.iter().map(|&k| f[first + k]).collect(),
+        frequency_hz: at.iter().map(|&k| now.frequency_hz[k]).collect(),
         detectors: now.columns.iter().map(|c| c.detector.map_or("level", Detector::key).to_owned()).collect(),
-        now_dbuv: list(now),
-        expected_dbuv: list(&predicted.expected),
-        worst_dbuv: list(&predicted.worst),
+        now_dbuv: levels(now, at),
+        expected_dbuv: levels(&predicted.expected, own),
+        worst_dbuv: levels(&predicted.worst, own),
     }
 }
 
@@ -527,19 +529,23 @@ async fn try_out(
             })
             .collect::<Result<_, _>>()?;
         let bench = &p.bench.bench;
-        let (predicted, remedy) = if sent.whole {
+        let now = &bench.problem().measured.first;
+        let (trace, remedy) = if sent.whole {
             let topology = sent
                 .topology
                 .as_ref()
                 .and_then(|t| serde_json::from_value(serde_json::Value::String(t.clone())).ok())
                 .unwrap_or(Topology::Own);
             let r = bench.try_out(topology, &changes).map_err(|e| fault(&e))?;
-            let view = remedy_view(&p, &r);
-            (r.predicted, Some(view))
+            let at = positions(now, Some(&r.predicted.expected), &sent);
+            (trace_view(&p, &r.predicted, &at, &at), Some(remedy_view(&p, &r)))
         } else {
-            (bench.predict(&changes).map_err(|e| fault(&e))?, None)
+            // While a slider moves only what is drawn is computed.
+            let at = positions(now, None, &sent);
+            let own: Vec<usize> = (0..at.len()).collect();
+            let predicted = bench.predict_at(&changes, &at).map_err(|e| fault(&e))?;
+            (trace_view(&p, &predicted, &at, &own), None)
         };
-        let trace = trace_view(&p, &predicted, &sent);
         Ok(Tried { trace, remedy, took_ms: start.elapsed().as_secs_f64() * 1e3 })
     })
     .await
