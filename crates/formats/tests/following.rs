@@ -106,7 +106,8 @@ fn a_file_that_is_still_written_is_read_as_far_as_it_goes_and_said_so() {
 fn a_span_is_a_record_of_its_own() {
     let folder = tempfile::tempdir().unwrap();
     let binary = written(&folder, "a.npy", &[&npy("(1000,)"), &numbers(0, 1000)]);
-    let text: String = (0..1000).map(|i| format!("{},{i}\n", f64::from(i) / 100.0)).collect();
+    let lines: Vec<String> = (0..1000).map(|i| format!("{},{i}\n", f64::from(i) / 100.0)).collect();
+    let text = lines.concat();
     let text = written(&folder, "a.csv", &[text.as_bytes()]);
     for path in [&binary, &text] {
         let choices = CaptureChoices {

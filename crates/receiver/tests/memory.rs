@@ -48,7 +48,7 @@ fn a_record_four_times_as_long_takes_no_more_memory() {
     let mut settings = Settings::new(Band::B, 62.5e6);
     // What is kept besides the levels counts too: time structure and noise floor.
     (settings.start, settings.timeline) = (Some(Start::Rest), Some(TimelineSize::default()));
-    let mut run = |blocks| {
+    let run = |blocks| {
         let mut source = Repeated { block: block.clone(), blocks, at: 0 };
         let levels = receive(&mut source, &settings, &mut |_| ControlFlow::Continue(())).unwrap();
         assert!(levels.timeline.unwrap().times() <= 1000);
