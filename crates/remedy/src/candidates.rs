@@ -197,9 +197,9 @@ impl<'a> Shelf<'a> {
                 },
                 Model::CommonModeChoke(c) if c.rated_a >= supply.current_a => {
                     if c.inductance_h <= HIGH_CHOKE_H {
-                        shelf.high_chokes.push(p)
+                        shelf.high_chokes.push(p);
                     } else {
-                        shelf.chokes.push(p)
+                        shelf.chokes.push(p);
                     }
                 }
                 Model::Inductor(l) if l.rated_a >= supply.current_a => shelf.inductors.push(p),

@@ -541,11 +541,10 @@ pub fn check_measured(table: &MeasuredImpedance, kind: NetworkKind) -> Result<Ba
 /// The caution that belongs wherever a network with capacitors to earth is set up.
 pub fn earth_caution(current_a: f64) -> String {
     format!(
-        "About {:.2} A flows to earth through the network's capacitors at mains frequency. A residual-current device (30 mA) \
+        "About {current_a:.2} A flows to earth through the network's capacitors at mains frequency. A residual-current device (30 mA) \
          trips at once, and a network whose earth is missing puts mains on its housing. Practice: an isolating transformer, \
          or a supply circuit without such a device that is permanently bonded; the network's earth bond made first and \
-         removed last; fitted by someone licensed, under the local code.",
-        current_a
+         removed last; fitted by someone licensed, under the local code."
     )
 }
 

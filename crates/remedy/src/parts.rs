@@ -483,11 +483,11 @@ mod tests {
     #[test]
     fn chokes_above_their_resonance() {
         for (l, c, f0, z) in [
-            (10e-3, 30e-12, 291e3, [5566.0, 531.0, 177.0]),
+            (10e-3f64, 30e-12f64, 291e3, [5566.0, 531.0, 177.0]),
             (2e-3, 15e-12, 919e3, [19.2e3, 1069.0, 354.0]),
             (1e-3, 10e-12, 1.59e6, [9.2e3, 1627.0, 532.0]),
         ] {
-            assert!((1.0 / (TAU * (l * c as f64).sqrt()) / f0 - 1.0).abs() < 3e-3);
+            assert!((1.0 / (TAU * (l * c).sqrt()) / f0 - 1.0).abs() < 3e-3);
             for (f, expected) in [1e6, 10e6, 30e6].into_iter().zip(z) {
                 let got = coil_ohm(f, l, 0.0, c, 20e3).norm();
                 assert!((got / expected - 1.0).abs() < 6e-3, "{l} H at {f} Hz: {got}, expected {expected}");

@@ -145,7 +145,7 @@ impl Gains {
                         let sin = (1.0 - cos * cos).max(0.0).sqrt();
                         let with = |sin: f64| (p * a + m * b * Complex64::new(cos, sin)).norm();
                         let (x, y) = (with(sin), with(-sin));
-                        (((x * x + y * y) / 2.0).sqrt(), x.max(y))
+                        (f64::midpoint(x * x, y * y).sqrt(), x.max(y))
                     }
                     None => {
                         let (x, y) = (a * p.norm_sqr().sqrt(), b * m.norm_sqr().sqrt());

@@ -99,7 +99,7 @@ impl Drawing {
         }
     }
 
-    fn to_earth(&mut self, label: &str, capacitor: bool) {
+    fn each_to_earth(&mut self, label: &str, capacitor: bool) {
         let (x1, x2) = (self.x + 22.0, self.x + 58.0);
         self.on(118.0);
         self.dot(x1, LINE_Y);
@@ -163,7 +163,7 @@ impl Drawing {
         let start = self.x + 6.0;
         self.on(12.0);
         if let Some(y) = &f.y {
-            self.to_earth(&format!("2 × {}", engineering(y.capacitance_f, "F")), true);
+            self.each_to_earth(&format!("2 × {}", engineering(y.capacitance_f, "F")), true);
         }
         if let Some(c) = &f.x_product {
             self.across(&engineering(c.capacitance_f, "F"), true);
@@ -186,7 +186,9 @@ impl Drawing {
             }
             (_, Place::BothLines) => self.round_both(&stage.part.id, &value),
             (m, Place::AcrossLines) => self.across(&value, matches!(m, Model::Capacitor(_))),
-            (m, Place::EachLineToEarth) => self.to_earth(&format!("2 × {value}"), matches!(m, Model::Capacitor(_))),
+            (m, Place::EachLineToEarth) => {
+                self.each_to_earth(&format!("2 × {value}"), matches!(m, Model::Capacitor(_)));
+            }
             (m, p) => self.in_lines(&value, p == Place::InEachLine, matches!(m, Model::Inductor(_))),
         }
     }
