@@ -49,7 +49,8 @@ impl SampleSource for Npy {
             }
         }
         self.numbers.clear();
-        self.numbers.extend(self.bytes[..have / 8 * 8].chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])));
+        self.numbers
+            .extend(self.bytes[..have / 8 * 8].chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])));
         let block = Block { samples: SampleSlice::F32(&self.numbers), channels: 2, complex: false };
         Ok((have >= 8).then_some(block))
     }

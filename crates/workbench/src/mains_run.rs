@@ -194,12 +194,10 @@ pub fn add_mains_run(
     run.equipment.clone_from(&request.equipment);
     run.notes.clone_from(&request.notes);
     run.measured_at = measured_at;
-    let job = serde_json::to_value(&request.job).map_err(|e| WorkError::Ours(format!("choices could not be kept: {e}")))?;
-    run.captures = vec![CaptureUse {
-        capture: capture.id,
-        role: "record".to_owned(),
-        choices: json!({ "mains_job": job }),
-    }];
+    let job =
+        serde_json::to_value(&request.job).map_err(|e| WorkError::Ours(format!("choices could not be kept: {e}")))?;
+    run.captures =
+        vec![CaptureUse { capture: capture.id, role: "record".to_owned(), choices: json!({ "mains_job": job }) }];
     let id = project.add_run(run)?;
     project.add_result(&id, mains_summary(&results), json!({ "hushfield": VERSION }))?;
     Ok(id)
