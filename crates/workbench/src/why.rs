@@ -157,7 +157,8 @@ pub fn why_of_run(dir: &Path, run: &str, choices: &WhyChoices, on_stage: &mut On
 
 /// What the product's description tells a case: its makers, its cables and its mains.
 pub fn case_product(product: &Product) -> CaseProduct {
-    let with_cable = product.ports.iter().filter(|p| p.kind != Port::Enclosure);
+    // An earth is never proposed for unplugging: it can be what protects.
+    let with_cable = product.ports.iter().filter(|p| !matches!(p.kind, Port::Enclosure | Port::FunctionalEarth));
     let cables: Vec<String> = with_cable.map(|p| p.id.clone()).collect();
     let mains = product.ports.iter().find(|p| p.kind == Port::AcMains).map(|p| p.id.clone());
     let mains_hz = product.supply.as_ref().map_or(0.0, |s| s.frequency_hz);
