@@ -286,7 +286,7 @@ fn days_text(d: &Days) -> String {
     }
     let _ = writeln!(
         out,
-        "{} half-days at {}: {:.0} {}. Order {}: no order can cost less than {:.1} % below this one.",
+        "{} half-days at {}: {:.0} {}. Order {}: none can be more than {:.1} % cheaper.",
         d.half_days,
         d.laboratory,
         d.price,

@@ -267,6 +267,20 @@ pub fn plan(answers: &Answers, rules: &RuleBase) -> Plan {
             }
         }
     }
+    // A standard none of whose rows applies is not in force for this product.
+    standards.retain(|s: &PlannedStandard| {
+        let any = tests.iter().any(|t| t.standard == s.id);
+        if !any {
+            let reasons: Vec<&str> =
+                left_out.iter().filter(|o| o.standard_number == s.number).map(|o| o.because.as_str()).collect();
+            standards_left_out.push(OmittedStandard {
+                id: s.id.clone(),
+                number: s.number.clone(),
+                because: reasons.first().map_or_else(|| "none of its rows applies".to_owned(), |r| (*r).to_owned()),
+            });
+        }
+        any
+    });
     let order: Vec<&str> = answers.ports.iter().map(|p| p.id.as_str()).collect();
     let place = |id: &str| order.iter().position(|o| *o == id).unwrap_or(usize::MAX);
     tests.sort_by_key(|t| (t.side, place(&t.port), t.phenomenon));
