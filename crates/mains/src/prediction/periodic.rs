@@ -22,7 +22,7 @@ pub struct Cycle {
 /// Samples a cycle.
 const POINTS: usize = 2000;
 /// Two cycles that differ by less than this count as the same.
-const SETTLED: f64 = 5e-4;
+const SETTLED: f64 = 1e-2;
 
 impl Cycle {
     /// R.m.s. value and phase (sine, rad) of an order of the current.
@@ -70,7 +70,7 @@ pub fn periodic(supply: &SupplyFile) -> Result<Cycle, PredictionError> {
         options.use_initial_conditions = true;
         options.output = Output::Grid;
         options.max_steps = 2_000_000;
-        options.max_step_s = Some(period_s / 200.0);
+        options.max_step_s = Some(period_s / 800.0);
         let waves = transient(&net, &options)?;
         let current = waves.current("rs")?;
         let voltage = waves.voltage("s")?;
