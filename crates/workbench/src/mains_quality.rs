@@ -88,7 +88,7 @@ pub fn open_mains(path: &Path, name: &str, choices: &MainsChoices, needs: Needs)
     let rate_hz = seen.rate_hz()?;
     let mut notes = Vec::new();
     let info = seen.info();
-    let (voltage, current) = columns(name, info, choices, needs, &mut notes)?;
+    let (voltage, current) = columns(path, name, info, choices, needs, &mut notes)?;
     let use_of = |index: usize, own: Option<f64>, unit: &str, what: &str, notes: &mut Vec<String>| {
         let channel = &info.channels[index];
         if own.is_none() && !channel.scale_known && info.full_scale.is_some() {
@@ -111,11 +111,24 @@ pub fn open_mains(path: &Path, name: &str, choices: &MainsChoices, needs: Needs)
     Ok(MainsRecord { capture: seen, setup, notes })
 }
 
-fn find(name: &str, info: &CaptureInfo, wanted: &str, field: &'static str) -> Result<usize, WorkError> {
+fn find(
+    path: &Path,
+    name: &str,
+    info: &CaptureInfo,
+    choices: &MainsChoices,
+    wanted: &str,
+    field: &'static str,
+) -> Result<usize, WorkError> {
     let by_name = info.channels.iter().position(|c| c.name.eq_ignore_ascii_case(wanted.trim()));
     let by_number =
         || wanted.trim().parse::<usize>().ok().filter(|n| (1..=info.channels.len()).contains(n)).map(|n| n - 1);
-    by_name.or_else(by_number).ok_or_else(|| {
+    // A text's column may also be named by its whole header cell, which its reader knows.
+    let by_cell = || {
+        let one = CaptureChoices { channels: vec![wanted.to_owned()], ..choices.capture.clone() };
+        let found = open_capture(path, &one).ok()?.info().channels.first()?.name.clone();
+        info.channels.iter().position(|c| c.name == found)
+    };
+    by_name.or_else(by_number).or_else(by_cell).ok_or_else(|| {
         let known: Vec<&str> = info.channels.iter().map(|c| c.name.as_str()).collect();
         WorkError::input(
             format!("{name}, {field}"),
@@ -127,13 +140,14 @@ fn find(name: &str, info: &CaptureInfo, wanted: &str, field: &'static str) -> Re
 
 /// The channels of voltage and current: as said, else by unit, else by name, else by place.
 fn columns(
+    path: &Path,
     name: &str,
     info: &CaptureInfo,
     choices: &MainsChoices,
     needs: Needs,
     notes: &mut Vec<String>,
 ) -> Result<(Option<usize>, Option<usize>), WorkError> {
-    let said = |wanted: Option<&String>, field| wanted.map(|w| find(name, info, w, field)).transpose();
+    let said = |wanted: Option<&String>, field| wanted.map(|w| find(path, name, info, choices, w, field)).transpose();
     let voltage = said(choices.voltage.as_ref(), "--voltage")?;
     let current = said(choices.current.as_ref(), "--current")?;
     if voltage.is_some() && voltage == current {
