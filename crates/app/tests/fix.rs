@@ -72,7 +72,7 @@ fn an_excess_gets_ranked_remedies_within_their_bounds() {
     // The trace handed out is judged like any other and says the same.
     let file = first["predicted_trace_file"].as_str().unwrap();
     let judged = json(&run(&["judge", file, "--limit", "cispr32-b-mains-qp", "--limit", "cispr32-b-mains-av", "--json"]));
-    assert!((judged["worst_margin_db"].as_f64().unwrap() - first["margin_db"].as_f64().unwrap()).abs() < 0.01);
+    assert!((judged["verdict"]["worst_margin_db"].as_f64().unwrap() - first["margin_db"].as_f64().unwrap()).abs() < 0.01);
 
     // Nothing is enough where nothing may be added.
     let none = run(&["fix", path, "--run", &id, "--max-cost", "0", "--json"]);
