@@ -29,7 +29,9 @@ fn library(files: &[PathBuf]) -> Result<Library, Failure> {
 }
 
 fn part<'a>(library: &'a Library, id: &str) -> Result<&'a Part, Failure> {
-    library.get(id).ok_or_else(|| Failure::input(format!("part `{id}`: not in the library; expected an id that `hushfield parts` lists")))
+    library.get(id).ok_or_else(|| {
+        Failure::input(format!("part `{id}`: not in the library; expected an id that `hushfield parts` lists"))
+    })
 }
 
 #[derive(Debug, Args)]
@@ -103,19 +105,25 @@ pub(crate) fn ferrite(show: Show, a: &Ferrite) -> Result<Outcome, Failure> {
     heads.extend(a.cable.iter().map(|c| format!("dB in {c} Ω")));
     heads.push("best turns".into());
     let heads: Vec<&str> = heads.iter().map(String::as_str).collect();
-    let rows = a
-        .at
-        .iter()
-        .map(|&f| {
-            let mut row = vec![hz(f), format!("{:.1}", z(f).re), format!("{:.1}", z(f).im)];
-            row.extend(a.cable.iter().map(|&c| format!("{:.1}", effect(f, c))));
-            row.push(core.as_ref().map_or("–".into(), |c| c.best_turns(f, Complex64::new(150.0, 0.0), a.bias, 10).to_string()));
-            row
-        })
-        .collect();
+    let rows =
+        a.at.iter()
+            .map(|&f| {
+                let mut row = vec![hz(f), format!("{:.1}", z(f).re), format!("{:.1}", z(f).im)];
+                row.extend(a.cable.iter().map(|&c| format!("{:.1}", effect(f, c))));
+                row.push(
+                    core.as_ref()
+                        .map_or("–".into(), |c| c.best_turns(f, Complex64::new(150.0, 0.0), a.bias, 10).to_string()),
+                );
+                row
+            })
+            .collect();
     let mut text = format!("{}\n\n{}", found.name, print::table(&heads, rows, &[1, 2, 3, 4, 5, 6]));
     if let Some(c) = core.as_ref().filter(|_| a.bias > 0.0) {
-        text.push_str(&format!("{:.0} A/m of bias leave {:.0} % of the impedance.\n", c.bias_a_per_m(a.bias), 100.0 * c.bias_share(a.bias)));
+        text.push_str(&format!(
+            "{:.0} A/m of bias leave {:.0} % of the impedance.\n",
+            c.bias_a_per_m(a.bias),
+            100.0 * c.bias_share(a.bias)
+        ));
     }
     if let Some(f) = hurts {
         text.push_str(&format!("A turn more hurts above {} (in 150 Ω).\n", hz(f)));
@@ -212,12 +220,23 @@ fn rows(show: Show, keys: &[&str], heads: &[&str], rows: Vec<Vec<f64>>, note: &s
     if show.json {
         let list: Vec<_> = rows
             .iter()
-            .map(|r| keys.iter().zip(r).map(|(k, v)| ((*k).to_owned(), if v.is_finite() { json!(v) } else { json!(null) })).collect::<serde_json::Map<_, _>>())
+            .map(|r| {
+                keys.iter()
+                    .zip(r)
+                    .map(|(k, v)| ((*k).to_owned(), if v.is_finite() { json!(v) } else { json!(null) }))
+                    .collect::<serde_json::Map<_, _>>()
+            })
             .collect();
         print::json(&json!({ "rows": list, "note": note }))?;
         return Ok(Outcome::Done);
     }
-    let cell = |k: &str, v: f64| if k == "frequency_hz" { hz(v) } else { format!("{v:.4}").trim_end_matches('0').trim_end_matches('.').to_owned() };
+    let cell = |k: &str, v: f64| {
+        if k == "frequency_hz" {
+            hz(v)
+        } else {
+            format!("{v:.4}").trim_end_matches('0').trim_end_matches('.').to_owned()
+        }
+    };
     let text = rows.iter().map(|r| keys.iter().zip(r).map(|(k, v)| cell(k, *v)).collect()).collect();
     let right: Vec<usize> = (1..heads.len()).collect();
     print::text(&format!("{}{note}\n", print::table(heads, text, &right)))?;
@@ -227,7 +246,11 @@ fn rows(show: Show, keys: &[&str], heads: &[&str], rows: Vec<Vec<f64>>, note: &s
 pub(crate) fn screen(show: Show, what: &Screen) -> Result<Outcome, Failure> {
     match what {
         Screen::Sheet { thickness, conductivity, permeability, at, loop_at } => {
-            let sheet = Sheet { thickness_m: thickness * 1e-3, relative_conductivity: *conductivity, relative_permeability: *permeability };
+            let sheet = Sheet {
+                thickness_m: thickness * 1e-3,
+                relative_conductivity: *conductivity,
+                relative_permeability: *permeability,
+            };
             let incoming = loop_at.map_or(Incoming::PlaneWave, Incoming::Loop);
             let list = at
                 .iter()
@@ -246,7 +269,11 @@ pub(crate) fn screen(show: Show, what: &Screen) -> Result<Outcome, Failure> {
             let list = at
                 .iter()
                 .map(|&f| {
-                    Ok(vec![f, slot_attenuation_db(f, length * 1e-3, *count)?, 1e3 * fastener_pitch_m(f, *wanted, *count)?])
+                    Ok(vec![
+                        f,
+                        slot_attenuation_db(f, length * 1e-3, *count)?,
+                        1e3 * fastener_pitch_m(f, *wanted, *count)?,
+                    ])
                 })
                 .collect::<Result<Vec<_>, RemedyError>>()
                 .map_err(refused)?;
@@ -260,7 +287,8 @@ pub(crate) fn screen(show: Show, what: &Screen) -> Result<Outcome, Failure> {
         }
         Screen::Box { sides, to } => {
             let list = cavity_resonances_hz(sides[0] * 1e-3, sides[1] * 1e-3, sides[2] * 1e-3, *to).map_err(refused)?;
-            let list = list.into_iter().map(|(f, [m, n, p])| vec![f, f64::from(m), f64::from(n), f64::from(p)]).collect();
+            let list =
+                list.into_iter().map(|(f, [m, n, p])| vec![f, f64::from(m), f64::from(n), f64::from(p)]).collect();
             rows(
                 show,
                 &["frequency_hz", "m", "n", "p"],
@@ -412,12 +440,19 @@ pub(crate) fn protect(show: Show, a: &Protect) -> Result<Outcome, Failure> {
                 engineering(r.protector_c.abs(), "C")
             ));
         }
-        text.push_str(&format!("Into the circuit behind: {}. Energy balance of the computation: {:.1e}.\n", engineering(r.load_j, "J"), r.energy_residual.abs()));
+        text.push_str(&format!(
+            "Into the circuit behind: {}. Energy balance of the computation: {:.1e}.\n",
+            engineering(r.load_j, "J"),
+            r.energy_residual.abs()
+        ));
         for w in &r.warnings {
             text.push_str(&format!("· {w}\n"));
         }
         if let Some(v) = a.withstands {
-            text.push_str(&format!("The circuit withstands {v} V: {}.\n", if holds { "holds" } else { "does not hold" }));
+            text.push_str(&format!(
+                "The circuit withstands {v} V: {}.\n",
+                if holds { "holds" } else { "does not hold" }
+            ));
         }
         text.push_str(GENERATOR_CAUTION);
         text.push('\n');
