@@ -85,7 +85,8 @@ fn readings_by_hand() {
     assert!((fit["exponent"].as_f64().unwrap() - 3.0).abs() < 0.1);
     assert_eq!(fit["sources"][0][0], "loop");
     // 5 µA on 1 m make 100 µV/m at 3 m and 47.75 MHz over a floor (Ott's rule of 5 µA).
-    let args = ["locate", "cable", "--current", "13.979", "--at", "47.75e6", "--length", "1", "--limit", "40", "--json"];
+    let args =
+        ["locate", "cable", "--current", "13.979", "--at", "47.75e6", "--length", "1", "--limit", "40", "--json"];
     let field = json(&hushfield(&args));
     assert!((field["field"]["estimate_dbuv_per_m"].as_f64().unwrap() - 40.0).abs() < 0.05);
     assert_eq!(field["judgement"], "doubtful");

@@ -53,7 +53,19 @@ fn an_excess_gets_ranked_remedies_within_their_bounds() {
     let path = dir.path().join("project");
     let path = path.to_str().unwrap();
     let traces = dir.path().join("traces");
-    let out = run(&["fix", path, "--run", &id, "--earth-current", "0.5", "--voltage", "230", "--out", traces.to_str().unwrap(), "--json"]);
+    let out = run(&[
+        "fix",
+        path,
+        "--run",
+        &id,
+        "--earth-current",
+        "0.5",
+        "--voltage",
+        "230",
+        "--out",
+        traces.to_str().unwrap(),
+        "--json",
+    ]);
     let found = json(&out);
     assert_eq!(out.status.code(), Some(0), "{}", String::from_utf8_lossy(&out.stderr));
     assert!((found["now"]["worst_margin_db"].as_f64().unwrap() + 9.0).abs() < 0.2);
@@ -71,8 +83,11 @@ fn an_excess_gets_ranked_remedies_within_their_bounds() {
     }
     // The trace handed out is judged like any other and says the same.
     let file = first["predicted_trace_file"].as_str().unwrap();
-    let judged = json(&run(&["judge", file, "--limit", "cispr32-b-mains-qp", "--limit", "cispr32-b-mains-av", "--json"]));
-    assert!((judged["verdict"]["worst_margin_db"].as_f64().unwrap() - first["margin_db"].as_f64().unwrap()).abs() < 0.01);
+    let judged =
+        json(&run(&["judge", file, "--limit", "cispr32-b-mains-qp", "--limit", "cispr32-b-mains-av", "--json"]));
+    assert!(
+        (judged["verdict"]["worst_margin_db"].as_f64().unwrap() - first["margin_db"].as_f64().unwrap()).abs() < 0.01
+    );
 
     // Nothing is enough where nothing may be added.
     let none = run(&["fix", path, "--run", &id, "--max-cost", "0", "--json"]);
@@ -121,7 +136,18 @@ fn a_home_made_network_is_judged() {
 /// 1 kV of surge on a varistor: what comes through is near its clamping voltage, and the exit code says whether that holds.
 #[test]
 fn a_protector_lets_through_what_it_clamps_at() {
-    let held = run(&["protect", "--pulse", "surge", "--level", "1000", "--part", "mov-300-14", "--withstands", "900", "--json"]);
+    let held = run(&[
+        "protect",
+        "--pulse",
+        "surge",
+        "--level",
+        "1000",
+        "--part",
+        "mov-300-14",
+        "--withstands",
+        "900",
+        "--json",
+    ]);
     assert_eq!(held.status.code(), Some(0), "{}", String::from_utf8_lossy(&held.stderr));
     let v = json(&held)["let_through_v"].as_f64().unwrap();
     assert!((650.0..800.0).contains(&v), "{v}");

@@ -91,7 +91,10 @@ fn a_run_is_kept_and_computed_again() {
     let path = folder.path().join("square.npy");
     record(&path, 50.0, 0.6, 3.0, |v| v);
     let mut c = hushfield();
-    c.arg("mains-run").arg(&dir).arg(&path).args(["--mains", "50", "--rate", "10000", "--class", "A", "--title", "Lamp"]);
+    c.arg("mains-run")
+        .arg(&dir)
+        .arg(&path)
+        .args(["--mains", "50", "--rate", "10000", "--class", "A", "--title", "Lamp"]);
     let first = json(&mut c, 0);
     let again = |dir: &Path| {
         let mut c = hushfield();

@@ -134,7 +134,11 @@ fn highest(values: &[f64]) -> f64 {
 pub fn wave_svg(w: &WaveEvidence) -> String {
     let (left, right, height) = (38.0, WIDTH - 38.0, 150.0);
     let mut svg = String::new();
-    open(&mut svg, height, "Two cycles of voltage and current, and the current of the same power that follows the voltage");
+    open(
+        &mut svg,
+        height,
+        "Two cycles of voltage and current, and the current of the same power that follows the voltage",
+    );
     let middle = (height - 14.0) / 2.0;
     let end = w.time_s.last().copied().filter(|t| *t > 0.0).unwrap_or(1.0);
     let amperes = nice_top(highest(&w.current_a).max(highest(&w.following_current_a)));

@@ -30,7 +30,9 @@ pub fn mains_recording(rate_hz: f64, frames: usize, seed: u64) -> Vec<f32> {
             phase += TAU * frequency_hz * dt;
             source_v = 231.2
                 * SQRT_2
-                * (phase.sin() + 0.006 * (3.0 * phase + 2.9).sin() + 0.021 * (5.0 * phase + 3.1).sin()
+                * (phase.sin()
+                    + 0.006 * (3.0 * phase + 2.9).sin()
+                    + 0.021 * (5.0 * phase + 3.1).sin()
                     + 0.009 * (7.0 * phase).sin());
             let drive_v = source_v.abs() - bulk_v - drop_v - (source_ohm + resistance_ohm) * current_a;
             current_a = (current_a + drive_v / inductance_h * dt).max(0.0);

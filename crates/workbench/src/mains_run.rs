@@ -285,5 +285,5 @@ pub(crate) fn evaluate_mains_run(
     let job: MainsJob = serde_json::from_value(kept)
         .map_err(|e| WorkError::input(place.as_str(), format!("its choices: {e}"), "choices this version knows"))?;
     let results = kept_results(project, &used.capture, &job, on_stage)?;
-    Ok(MainsEvaluation { job, results, run })
+    Ok(MainsEvaluation { run, job, results })
 }

@@ -103,7 +103,7 @@ fn text_of(path: &Path) -> Result<Option<String>, WorkError> {
     match fs::read_to_string(path) {
         Ok(text) => Ok(Some(text)),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
-        Err(e) => Err(WorkError::input(&path.display().to_string(), e.to_string(), "a readable text file")),
+        Err(e) => Err(WorkError::input(path.display().to_string(), e.to_string(), "a readable text file")),
     }
 }
 
@@ -184,7 +184,7 @@ pub fn with_answer(answers: &Answers, field: &str, value: &str) -> Result<Answer
             changed.environment = Some(places.into_iter().find(|f| f.key() == value).ok_or_else(|| refuse(&words))?);
         }
         "markets" => {
-            changed.markets = value.split(',').map(|m| m.trim().to_owned()).filter(|m| !m.is_empty()).collect()
+            changed.markets = value.split(',').map(|m| m.trim().to_owned()).filter(|m| !m.is_empty()).collect();
         }
         "supply.current_a" => changed.current_a = number()?,
         "supply.earthed" => changed.earthed = truth()?,

@@ -228,6 +228,7 @@ pub(crate) fn evidence() -> Evidence {
                 Fact { name: "highest internal frequency".to_owned(), value: "48 MHz".to_owned() },
             ],
         },
+        mains: Vec::new(),
         generated_at: "2026-03-16 08:05".to_owned(),
         tool_version: "0.1.0".to_owned(),
         data_version: "2026-03".to_owned(),
