@@ -74,16 +74,24 @@ fn fold_body<V: Lanes16>(samples: &[f32], window: &Window, runs: Runs, cells: &m
     let n = runs.length as isize;
     let run = FOLD_RUN as isize;
     let mut sums = [[V::splat(0.0); WIDTH]; VECTORS];
+    // For each run the place in the window of the first sample that folds to the present place.
+    let mut places = [0; WIDTH];
+    for (r, u) in places.iter_mut().enumerate().take(runs.count) {
+        *u = -(((runs.place + r * runs.hop) % runs.length) as isize);
+        if *u <= -run {
+            *u += n;
+        }
+        while *u - n > -run {
+            *u -= n;
+        }
+    }
     for at in (0..runs.length).step_by(FOLD_RUN) {
         for r in 0..runs.count {
             let begin = (runs.first + r * runs.hop) as isize;
-            // Place in the window of the first sample that folds to `at`.
-            let mut u = at as isize - ((runs.place + r * runs.hop) % runs.length) as isize;
-            if u < 0 {
-                u += n;
-            }
-            while u - n > -run {
-                u -= n;
+            let mut u = places[r];
+            places[r] += run;
+            if places[r] - n > -run {
+                places[r] -= n;
             }
             let mut sum = [V::splat(0.0); VECTORS];
             while u < window.length as isize {

@@ -9,6 +9,7 @@ use common::{Memory, Samples, gauss, make, measure, sine, to_f32, volts};
 use proptest::prelude::*;
 use receiver::{Levels, ReceiverError, Settings, Start};
 use serde_json::json;
+use signal::{Block, SampleSource, SourceError};
 use standards::{Band, Detector};
 
 fn settings(band: Band, rate_hz: f64, from_hz: f64, to_hz: f64, step_hz: f64, start: Start) -> Settings {
@@ -359,6 +360,53 @@ fn bytes_and_their_rounding_floor() {
     let median = quiet[quiet.len() / 2];
     let want = floor + 10.0 * 13f64.log10();
     assert!((median - want).abs() < 0.7, "noise {median:.2} dBµV, rounding and dither {want:.2}");
+}
+
+/// A record that does not say how long it is.
+struct Endless(Memory);
+
+impl SampleSource for Endless {
+    fn next_block(&mut self) -> Result<Option<Block<'_>>, SourceError> {
+        self.0.next_block()
+    }
+
+    fn rewind(&mut self) -> Result<(), SourceError> {
+        self.0.rewind()
+    }
+
+    fn frames(&self) -> Option<u64> {
+        None
+    }
+}
+
+#[test]
+fn a_record_of_unknown_length_settles_to_the_same_levels() {
+    // One goes through the magnitudes that it kept, the other through the record again; the shorter one is shorter than
+    // the window of the RMS-average detector.
+    let rate = 1.35e6;
+    for seconds in [0.004, 0.05] {
+        let x = make(&json!({"rate_hz": rate, "seconds": seconds, "parts": [
+            {"kind": "sine", "f_hz": 301e3, "level_dbuv": 60.0},
+            {"kind": "am", "f_hz": 450e3, "level_dbuv": 50.0, "depth": 0.9, "mod_hz": 400.0},
+            {"kind": "pulses", "area_vs": 4e-8, "rate_hz": 300.0, "first_s": 0.0012},
+            {"kind": "noise", "density_dbuv_per_rthz": 0.0, "seed": 5}]}));
+        let s = settings(Band::B, rate, 153e3, 600e3, 4500.0, Start::Settled);
+        let kept = measure(Samples::F32(x.clone()), &s).unwrap();
+        let mut passes = 0;
+        let mut count = |p: &receiver::Progress| {
+            passes = passes.max(p.pass);
+            ControlFlow::Continue(())
+        };
+        let again = receiver::receive(&mut Endless(Memory::new(Samples::F32(x))), &s, &mut count).unwrap();
+        assert!((3..12).contains(&passes), "{passes} passes");
+        for d in Detector::ALL {
+            for k in 0..kept.frequency_hz.len() {
+                let (a, b) = (level(&kept, d, k), level(&again, d, k));
+                assert!((a - b).abs() < 0.01, "{seconds} s, {} Hz {d}: {a:.4} and {b:.4}", kept.frequency_hz[k]);
+            }
+        }
+        assert!(kept.notes.iter().chain(&again.notes).all(|n| !n.contains("settled")), "{:?}", again.notes);
+    }
 }
 
 #[test]
