@@ -182,9 +182,9 @@ fn above_zero(what: &str, values: &[f64]) -> Result<(), Failure> {
 
 fn show_it(show: Show, value: Value, words: &str) -> Result<Outcome, Failure> {
     if show.json {
-        print::json(&value)?
+        print::json(&value)?;
     } else {
-        print::text(words)?
+        print::text(words)?;
     }
     Ok(Outcome::Done)
 }

@@ -45,8 +45,7 @@ fn a_discharge_inside_outside_and_unreadable() {
     // Set to 8 kV, the same pulse is half of what it should be.
     assert_eq!(hushfield(&["waveform", &good, "--kind", "esd", "--level", "8"]).status.code(), Some(1));
     let flat = dir.path().join("flat.csv");
-    fs::write(&flat, "time_s,value\n".to_owned() + &(0..100).map(|k| format!("{k}e-9,1\n")).collect::<String>())
-        .unwrap();
+    fs::write(&flat, (0..100).fold("time_s,value\n".to_owned(), |text, k| text + &format!("{k}e-9,1\n"))).unwrap();
     let out = hushfield(&["waveform", flat.to_str().unwrap(), "--kind", "esd"]);
     assert_eq!(out.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&out.stderr).contains("flat.csv"));

@@ -2,6 +2,9 @@
 //! an independent numerical model of the standard's formulas; the model's own figures stand where the table was not
 //! remembered). The standard grants ±8 % on the instantaneous sensation and ±5 % on the severity; 1 % is asked here.
 
+// Tabulated figures that happen to lie near a constant of mathematics.
+#![allow(clippy::approx_constant)]
+
 use std::f64::consts::{SQRT_2, TAU};
 
 use mains::flicker::{FlickerMeter, FlickerReading, FlickerSettings, Lamp, Past, Reference};

@@ -1,5 +1,8 @@
 //! Predicted currents against closed forms and against ngspice on the same networks.
 
+// Tabulated figures that happen to lie near a constant of mathematics.
+#![allow(clippy::approx_constant)]
+
 use std::f64::consts::{PI, SQRT_2};
 use std::process::Command;
 

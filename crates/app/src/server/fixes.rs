@@ -313,7 +313,12 @@ fn knobs(changes: &[Change]) -> Vec<Knob> {
                 list.push(knob(i, "winding_f", "Winding capacitance", "F", c.winding_f));
             }
             Model::Ferrite(f) => {
-                list.push(Knob { from: 1.0, to: 12.0, log: false, ..knob(i, "turns", "Turns", "", f64::from(f.turns)) })
+                list.push(Knob {
+                    from: 1.0,
+                    to: 12.0,
+                    log: false,
+                    ..knob(i, "turns", "Turns", "", f64::from(f.turns))
+                });
             }
             Model::Resistor(r) => list.push(knob(i, "resistance_ohm", "Resistance", "Ω", r.resistance_ohm)),
             _ => {}

@@ -194,7 +194,7 @@ async fn live_files(State(app): App) -> Answer<Json<Vec<LiveFile>>> {
                 follows.then(|| (meta.modified().ok(), LiveFile { name, bytes: meta.len() }))
             })
             .collect();
-        found.sort_by(|a, b| b.0.cmp(&a.0));
+        found.sort_by_key(|f| std::cmp::Reverse(f.0));
         Ok(found.into_iter().map(|(_, file)| file).take(50).collect())
     })
     .await
