@@ -30,7 +30,10 @@ describe.skipIf(!ready)("what fixes it", () => {
     });
     const runs = (await (await fetch(`${base}api/runs`)).json()) as { id: string; state: string; margin_db: number | null }[];
     failing = runs.filter((r) => r.state === "fail").sort((a, b) => (a.margin_db ?? 0) - (b.margin_db ?? 0))[0]?.id ?? "";
-    browser = await chromium.launch({ executablePath: chrome as string, args: ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"] });
+    browser = await chromium.launch({
+      executablePath: chrome as string,
+      args: ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"],
+    });
   });
   afterAll(async () => {
     await browser?.close();
@@ -39,7 +42,11 @@ describe.skipIf(!ready)("what fixes it", () => {
   });
 
   async function open(hash: string, dark = false): Promise<Page> {
-    const page = await browser.newPage({ viewport: { width: 1280, height: 1000 }, colorScheme: dark ? "dark" : "light", acceptDownloads: true });
+    const page = await browser.newPage({
+      viewport: { width: 1280, height: 1000 },
+      colorScheme: dark ? "dark" : "light",
+      acceptDownloads: true,
+    });
     page.on("pageerror", (e) => complaints.push(`${hash}: ${e.message}`));
     page.on("console", (m) => m.type() === "error" && complaints.push(`${hash}: ${m.text()}`));
     await page.goto(base + hash);

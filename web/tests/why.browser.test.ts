@@ -30,7 +30,10 @@ describe.skipIf(!ready)("why", () => {
     });
     const runs = (await (await fetch(`${base}api/runs`)).json()) as { id: string; state: string; margin_db: number | null }[];
     failing = runs.filter((r) => r.state === "fail").sort((a, b) => (a.margin_db ?? 0) - (b.margin_db ?? 0))[0]?.id ?? "";
-    browser = await chromium.launch({ executablePath: chrome as string, args: ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"] });
+    browser = await chromium.launch({
+      executablePath: chrome as string,
+      args: ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"],
+    });
   });
   afterAll(async () => {
     await browser?.close();

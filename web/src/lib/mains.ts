@@ -17,6 +17,11 @@ export function barHeight(percent: number, top: number, height: number): number 
 }
 
 /** A path through points. */
-export function linePath(xs: readonly number[], ys: readonly number[], x: (v: number) => number, y: (v: number) => number): string {
+export function linePath(
+  xs: readonly number[],
+  ys: readonly number[],
+  x: (v: number) => number,
+  y: (v: number) => number,
+): string {
   return ys.map((v, k) => `${k === 0 ? "M" : "L"}${x(xs[k] ?? 0).toFixed(1)} ${y(v).toFixed(1)}`).join("");
 }

@@ -25,7 +25,16 @@ describe("values of parts", () => {
   });
 
   test("a parts list keeps commas in their cells and starts no formula", () => {
-    const part = { id: "x", name: 'X2, "film"', value: "=470 nF", place: "between", pieces: 1, replaces: null, cost_index: 1.5, volume_mm3: 100 };
+    const part = {
+      id: "x",
+      name: 'X2, "film"',
+      value: "=470 nF",
+      place: "between",
+      pieces: 1,
+      replaces: null,
+      cost_index: 1.5,
+      volume_mm3: 100,
+    };
     expect(partsCsv([part])).toBe(
       'id,name,value,pieces,place,replaces,cost_index,volume_mm3\r\nx,"X2, ""film""",\'=470 nF,1,between,,1.50,100\r\n',
     );

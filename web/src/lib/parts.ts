@@ -54,7 +54,16 @@ export function partsCsv(parts: readonly FixPart[]): string {
     const text = String(v ?? "").replace(/^([=+\-@])/, "'$1");
     return /[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
   };
-  const rows = parts.map((p) => [p.id, p.name, p.value, p.pieces, p.place, p.replaces, p.cost_index.toFixed(2), p.volume_mm3.toFixed(0)]);
+  const rows = parts.map((p) => [
+    p.id,
+    p.name,
+    p.value,
+    p.pieces,
+    p.place,
+    p.replaces,
+    p.cost_index.toFixed(2),
+    p.volume_mm3.toFixed(0),
+  ]);
   const head = ["id", "name", "value", "pieces", "place", "replaces", "cost_index", "volume_mm3"];
   return `${[head, ...rows].map((r) => r.map(cell).join(",")).join("\r\n")}\r\n`;
 }
