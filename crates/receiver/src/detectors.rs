@@ -246,8 +246,8 @@ fn weigh<V: Lanes16, const M: usize>(
 }
 
 /// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so
-/// far can raise it (0.5 dB for a pulse at steps of 0.65 standard deviations of the filter).
-const CREST_GATE: f32 = 0.84;
+/// far can raise it (0.5 dB for a pulse at steps of 0.7 standard deviations of the filter).
+const CREST_GATE: f32 = 0.83;
 
 /// How far the vertex of the parabola through three powers, the middle one the highest, stands above the middle one.
 #[inline(always)]

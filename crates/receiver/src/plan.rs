@@ -7,7 +7,7 @@ use crate::types::{ReceiverError, Settings};
 use crate::weighting::sigma_s;
 
 /// Spectra follow each other after this many standard deviations of the filter's response.
-pub(crate) const HOP_SIGMA: f64 = 0.65;
+pub(crate) const HOP_SIGMA: f64 = 0.7;
 /// The filter's response is cut at this many standard deviations: side lobes below −140 dB.
 pub(crate) const HALF_WIDTH_SIGMA: f64 = 5.5;
 /// Stop band and ripple of the rate changer, dB: 0.0001 dB of ripple.
