@@ -50,6 +50,9 @@ struct Mixing {
     count: usize,
 }
 
+/// Spectra of a tile for each thread at most, unless one sheaf is larger, bytes.
+const TILE_BYTES: usize = 2 << 20;
+
 /// Outputs of the rate changer in one piece of work.
 const PIECE: usize = 2048;
 
@@ -122,7 +125,9 @@ impl Engine {
         }
         let bins = plan.frequency_hz.len();
         let groups = bins.div_ceil(LANES);
-        let tile = threads.max(1) * WIDTH;
+        // Long tiles meet more seldom and read less of the stream twice, as long as their spectra stay in the cache.
+        let deep = (TILE_BYTES / (groups * LANES * size_of::<Cell>())).clamp(1, 4);
+        let tile = threads.max(1) * WIDTH * deep;
         let constants = Constants::new(band, hop as f64 / plan.stream_hz, sigma / plan.stream_hz, set);
         // One tile is worked out while the one before goes through the detectors, which look one sheaf further back.
         let sheaves =
