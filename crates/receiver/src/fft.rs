@@ -24,14 +24,22 @@ impl Cell {
     pub(crate) const ZERO: Self = Self { re: [0.0; WIDTH], im: [0.0; WIDTH] };
 }
 
-/// Which transform lengths are fast: products of 2, 3, 5 and 7.
-pub(crate) fn is_fast(mut n: usize) -> bool {
+/// The transform lengths from `least` to `most` that are fast, in order: products of 2, 3, 5 and 7.
+pub(crate) fn fast_between(least: usize, most: usize) -> Vec<usize> {
+    let mut found = vec![1_usize];
     for p in [2, 3, 5, 7] {
-        while n > 0 && n.is_multiple_of(p) {
-            n /= p;
+        // Each product so far, times every power of the next factor.
+        let mut i = 0;
+        while i < found.len() {
+            if let Some(n) = found[i].checked_mul(p).filter(|n| *n <= most) {
+                found.push(n);
+            }
+            i += 1;
         }
     }
-    n == 1
+    found.retain(|n| (least..=most).contains(n));
+    found.sort_unstable();
+    found
 }
 
 /// Operations on a vector for a transform of `n` points (of `n / 2` where the input is real), roughly.
@@ -600,6 +608,21 @@ mod tests {
         }
         // A real input's bins come out twice as large, but for the first and the last.
         if !complex && (bin == 0 || 2 * bin == n) { [0.5 * sum[0], 0.5 * sum[1]] } else { sum }
+    }
+
+    #[test]
+    fn fast_lengths_have_small_factors_only() {
+        let small_only = |n: &usize| {
+            let mut n = *n;
+            for p in [2, 3, 5, 7] {
+                while n.is_multiple_of(p) {
+                    n /= p;
+                }
+            }
+            n == 1
+        };
+        assert_eq!(fast_between(2, 5000), (2..=5000).filter(small_only).collect::<Vec<_>>());
+        assert_eq!(fast_between(4700, 4799), (4700..=4799).filter(small_only).collect::<Vec<_>>());
     }
 
     #[test]

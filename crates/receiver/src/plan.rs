@@ -262,11 +262,12 @@ fn spectrum_cost(n: usize, complex: bool, rate_hz: f64, bandwidth_hz: f64) -> f6
 /// The cheapest length not below `least`, a little longer at most: `bins_share` bins go through the detectors for each
 /// value of the input.
 fn cheapest_length(least: usize, complex: bool) -> usize {
-    let fits = |n: &usize| fft::is_fast(*n) && (complex || n.is_multiple_of(2));
+    let fits = |n: &usize| complex || n.is_multiple_of(2);
     // Detectors take about forty operations at each bin.
     let cost = |n: usize| transform_cost(n, complex) + 40.0 * n as f64 * if complex { 1.0 } else { 0.5 };
     let least = least.max(2);
-    let near = (least..=least + least / 16).filter(fits).min_by(|a, b| cost(*a).total_cmp(&cost(*b)));
+    let near = fft::fast_between(least, least + least / 16).into_iter().filter(fits);
+    let near = near.min_by(|a, b| cost(*a).total_cmp(&cost(*b)));
     near.unwrap_or_else(|| next_fast_length(least, !complex))
 }
 
