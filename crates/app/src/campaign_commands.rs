@@ -53,7 +53,7 @@ pub(crate) struct DaysArgs {
     #[arg(long)]
     pub(crate) second_sample: bool,
     /// Rest between two surges, s [default: 60, or the laboratory.toml's]
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     pub(crate) surge_rest: Option<f64>,
 }
 

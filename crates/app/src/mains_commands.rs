@@ -319,7 +319,10 @@ pub(crate) fn harmonics_text(r: &HarmonicsResult) -> String {
 
 /// What the supply's own distortion does, in a sentence.
 pub(crate) fn share_sentence(share: &SupplyShares) -> String {
-    if share.explained_percent < 0.0 {
+    if share.explained_percent.abs() < 1.0 {
+        "Estimated: the supply's own distortion explains less than 1 % of the power of the distortion current\n"
+            .to_owned()
+    } else if share.explained_percent < 0.0 {
         format!(
             "Estimated: on a sinusoidal supply the distortion current would be higher, {:.4} A instead of {:.4} A\n",
             share.remaining_a, share.distortion_a

@@ -217,6 +217,14 @@ pub fn assess_flicker_with(
     progress: &mut dyn FnMut(u64) -> ControlFlow<()>,
 ) -> Result<FlickerAssessment, MainsError> {
     let setup = &job.setup;
+    // A rate that cannot carry the mains is said before its aliases are taken for a wrong mains frequency.
+    if !(setup.rate_hz.is_finite() && setup.rate_hz >= FlickerSettings::LEAST_RATE_HZ) {
+        return Err(MainsError::RateTooLow {
+            rate_hz: setup.rate_hz,
+            needed_hz: FlickerSettings::LEAST_RATE_HZ,
+            what: "flicker",
+        });
+    }
     let limits = VoltageLimits::of(&job.equipment)?;
     let first = beginning(source, setup)?;
     let lamp_v = job.lamp.nominal_v();

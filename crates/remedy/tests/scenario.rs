@@ -158,7 +158,8 @@ fn the_search_finds_what_the_model_confirms() {
     for r in &found.remedies {
         let text = serde_json::to_string(&r.changes).unwrap();
         let back: Vec<Change> = serde_json::from_str(&text).unwrap();
-        assert_eq!(back, r.changes, "{text}");
+        // JSON numbers may come back one unit in the last place off.
+        assert_eq!(format!("{back:.14?}"), format!("{:.14?}", r.changes), "{text}");
     }
 }
 
