@@ -1,44 +1,23 @@
 // "What fixes it?" in a real browser, on the demonstration project: the list, a slider, typing, the circuit, the parts list.
-import { type ChildProcess, spawn } from "node:child_process";
-import { cpSync, existsSync, mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
-import { tmpdir } from "node:os";
+import { mkdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
-import { type Browser, chromium, type Page } from "playwright-core";
+import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
-
-const binary = process.env.HUSHFIELD_BIN;
-const demo = process.env.HUSHFIELD_DEMO_DIR;
-const chrome = [process.env.CHROMIUM, "/usr/bin/chromium", "/usr/bin/google-chrome"].find((p) => p && existsSync(p));
-const ready = Boolean(binary && demo && chrome);
-if (!ready && process.env.CI) throw new Error("HUSHFIELD_BIN, HUSHFIELD_DEMO_DIR or Chromium is missing");
+import { ready, type Served, serveDemo } from "./served";
 
 describe.skipIf(!ready)("what fixes it", () => {
-  let server: ChildProcess;
+  let served: Served;
   let browser: Browser;
   let base = "";
-  let folder = "";
   let failing = "";
   const complaints: string[] = [];
 
   beforeAll(async () => {
-    folder = mkdtempSync(join(tmpdir(), "hushfield-fixes-"));
-    cpSync(demo as string, join(folder, "project"), { recursive: true });
-    server = spawn(binary as string, ["serve", join(folder, "project"), "--port", "0"], { stdio: ["ignore", "pipe", "inherit"] });
-    base = await new Promise<string>((found, failed) => {
-      server.stdout?.once("data", (line) => found(String(line).split("\n")[0]?.trim() ?? ""));
-      server.once("exit", (code) => failed(new Error(`the server ended with ${code}`)));
-    });
-    const runs = (await (await fetch(`${base}api/runs`)).json()) as { id: string; state: string; margin_db: number | null }[];
-    failing = runs.filter((r) => r.state === "fail").sort((a, b) => (a.margin_db ?? 0) - (b.margin_db ?? 0))[0]?.id ?? "";
-    browser = await chromium.launch({
-      executablePath: chrome as string,
-      args: ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"],
-    });
+    served = await serveDemo("fixes");
+    ({ browser, base, failing } = served);
   });
   afterAll(async () => {
-    await browser?.close();
-    server?.kill();
-    rmSync(folder, { recursive: true, force: true });
+    await served?.close();
   });
 
   async function open(hash: string, dark = false): Promise<Page> {
