@@ -315,6 +315,34 @@ pub(crate) struct Judge {
 }
 
 #[derive(Debug, Args)]
+pub(crate) struct PlaceFlags {
+    /// Angle of the turntable in degrees
+    #[arg(long)]
+    pub(crate) azimuth: Option<f64>,
+    /// Height of the antenna in metres
+    #[arg(long)]
+    pub(crate) height: Option<f64>,
+    /// Polarisation of the antenna
+    #[arg(long, value_enum)]
+    pub(crate) polarisation: Option<PolarisationFlag>,
+    /// Distance between product and antenna in metres
+    #[arg(long)]
+    pub(crate) distance: Option<f64>,
+    /// Name of the test laboratory; not said: measured on one's own bench
+    #[arg(long)]
+    pub(crate) laboratory: Option<String>,
+    /// The product was switched off: a measurement of the surroundings
+    #[arg(long)]
+    pub(crate) product_off: bool,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+pub(crate) enum PolarisationFlag {
+    Horizontal,
+    Vertical,
+}
+
+#[derive(Debug, Args)]
 pub(crate) struct AddRun {
     /// The project's folder
     pub(crate) dir: PathBuf,
@@ -344,6 +372,8 @@ pub(crate) struct AddRun {
     /// Conductor or position
     #[arg(long)]
     pub(crate) conductor: Option<String>,
+    #[command(flatten)]
+    pub(crate) place: PlaceFlags,
     /// Equipment used, by its id in the ledger
     #[arg(long, value_delimiter = ',')]
     pub(crate) equipment: Vec<String>,

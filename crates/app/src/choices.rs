@@ -3,12 +3,13 @@
 use emission::JudgeOptions;
 use formats::capture::CaptureChoices;
 use formats::sweep::{ColumnRef, SweepChoices};
+use project::{Place, Polarisation};
 use receiver::Start;
 use serde::de::DeserializeOwned;
 use standards::Band;
 use workbench::{ReadingChoices, ReceiveChoices};
 
-use crate::args::{CaptureFlags, JudgeFlags, ScanFlags, StartFlag, SweepFlags, detector};
+use crate::args::{CaptureFlags, JudgeFlags, PlaceFlags, PolarisationFlag, ScanFlags, StartFlag, SweepFlags, detector};
 use crate::outcome::Failure;
 
 /// Reads one of a choice's words; what serde says of a wrong one lists the right ones.
@@ -22,6 +23,20 @@ fn word<T: DeserializeOwned>(flag: &str, text: Option<&String>) -> Result<Option
 
 fn column(text: &str) -> ColumnRef {
     text.parse().map_or_else(|_| ColumnRef::Name(text.to_owned()), ColumnRef::Number)
+}
+
+pub(crate) fn place(flags: &PlaceFlags) -> Place {
+    Place {
+        azimuth_deg: flags.azimuth,
+        height_m: flags.height,
+        polarisation: flags.polarisation.map(|p| match p {
+            PolarisationFlag::Horizontal => Polarisation::Horizontal,
+            PolarisationFlag::Vertical => Polarisation::Vertical,
+        }),
+        distance_m: flags.distance,
+        laboratory: flags.laboratory.clone(),
+        product_off: flags.product_off,
+    }
 }
 
 pub(crate) fn sweep(flags: &SweepFlags) -> Result<SweepChoices, Failure> {

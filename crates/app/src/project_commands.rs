@@ -110,6 +110,7 @@ pub(crate) fn run(show: Show, a: &AddRun) -> Result<Outcome, Failure> {
         state: a.state.clone(),
         mode: a.mode.clone(),
         conductor: a.conductor.clone(),
+        place: choices::place(&a.place),
         set_up: a.set_up.clone().unwrap_or_default(),
         limits: a.limits.clone(),
         chain: a.chain.clone(),

@@ -165,6 +165,71 @@ pub struct CaptureUse {
     pub choices: Value,
 }
 
+/// Polarisation of the receiving antenna.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Polarisation {
+    /// Electric field along the ground.
+    Horizontal,
+    /// Electric field upright.
+    Vertical,
+}
+
+impl Polarisation {
+    /// In words.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Horizontal => "horizontal",
+            Self::Vertical => "vertical",
+        }
+    }
+}
+
+/// Where and under what circumstances a run was measured, as far as it matters when runs are laid over each other.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Place {
+    /// Angle of the turntable, degrees.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub azimuth_deg: Option<f64>,
+    /// Height of the antenna above the ground, metres.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub height_m: Option<f64>,
+    /// Polarisation of the antenna.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub polarisation: Option<Polarisation>,
+    /// Distance between product and antenna, metres.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub distance_m: Option<f64>,
+    /// The test laboratory, by name; none: measured on one's own bench or site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub laboratory: Option<String>,
+    /// The product was switched off: what is seen is the surroundings.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub product_off: bool,
+}
+
+impl Place {
+    /// True where nothing is said.
+    pub fn is_unsaid(&self) -> bool {
+        *self == Self::default()
+    }
+
+    /// What is said, in words: `azimuth 45°, antenna 1.5 m high, vertical, 3 m away, product off`.
+    pub fn words(&self) -> String {
+        let mut words = Vec::new();
+        words.extend(self.azimuth_deg.map(|a| format!("azimuth {a}°")));
+        words.extend(self.height_m.map(|h| format!("antenna {h} m high")));
+        words.extend(self.polarisation.map(|p| p.name().to_owned()));
+        words.extend(self.distance_m.map(|d| format!("{d} m away")));
+        words.extend(self.laboratory.as_ref().map(|l| format!("at {l}")));
+        if self.product_off {
+            words.push("product off".to_owned());
+        }
+        words.join(", ")
+    }
+}
+
 /// A run as the caller hands it in.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NewRun {
@@ -190,6 +255,9 @@ pub struct NewRun {
     /// `L1`, `N`, a polarisation, …
     #[serde(default)]
     pub conductor: Option<String>,
+    /// Angle, height, polarisation, distance, laboratory.
+    #[serde(default, skip_serializing_if = "Place::is_unsaid")]
+    pub place: Place,
     /// Limit ids to judge against.
     #[serde(default)]
     pub limits: Vec<String>,
@@ -222,6 +290,7 @@ impl NewRun {
             mode: None,
             setup: String::new(),
             conductor: None,
+            place: Place::default(),
             limits: Vec::new(),
             chain: None,
             equipment: Vec::new(),
@@ -263,6 +332,9 @@ pub struct RunRecord {
     /// `L1`, `N`, a polarisation, …
     #[serde(default)]
     pub conductor: Option<String>,
+    /// Angle, height, polarisation, distance, laboratory.
+    #[serde(default, skip_serializing_if = "Place::is_unsaid")]
+    pub place: Place,
     /// Limit ids.
     #[serde(default)]
     pub limits: Vec<String>,

@@ -16,9 +16,9 @@ use crate::product::line_of;
 use crate::state::{State, free_id};
 use crate::{
     CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, ExperimentRecord,
-    KeptChain, ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Product, ProductError,
-    ProductReading, Progress, ProjectError, ResultRecord, Run, RunRecord, Sample, Seal, Staged, Withdrawal,
-    product_edit, stage_bytes, stage_file,
+    KeptChain, ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Place, Product,
+    ProductError, ProductReading, Progress, ProjectError, ResultRecord, Run, RunRecord, Sample, Seal, Staged,
+    Withdrawal, product_edit, stage_bytes, stage_file,
 };
 
 const PRODUCT: &str = "product.toml";
@@ -465,6 +465,7 @@ impl Project {
             }
             None => self.product().ok(),
         };
+        sensible(&run.place)?;
         let mut pinned_limits = Vec::with_capacity(run.limits.len());
         if !run.limits.is_empty() {
             let library = self.limits()?;
@@ -527,6 +528,7 @@ impl Project {
                 mode,
                 setup,
                 conductor,
+                place,
                 limits,
                 chain: _,
                 equipment,
@@ -546,6 +548,7 @@ impl Project {
                 mode,
                 setup,
                 conductor,
+                place,
                 limits,
                 pinned_limits,
                 equipment,
@@ -765,6 +768,21 @@ fn twice(field: &str, id: &str) -> ProjectError {
 fn says_something(field: &str, text: &str) -> Result<(), ProjectError> {
     if text.trim().is_empty() {
         return Err(ProjectError::value(field, "it is empty", "a few words"));
+    }
+    Ok(())
+}
+
+/// A mistyped angle or height would put a reading where nobody looks for it.
+fn sensible(place: &Place) -> Result<(), ProjectError> {
+    let checks = [
+        ("run.place.azimuth_deg", place.azimuth_deg, -360.0, 360.0, "degrees of the turntable, -360 to 360"),
+        ("run.place.height_m", place.height_m, 0.0, 30.0, "metres above the ground, 0 to 30"),
+        ("run.place.distance_m", place.distance_m, 0.01, 1000.0, "metres from the product, 0.01 to 1000"),
+    ];
+    for (field, value, low, high, expected) in checks {
+        if let Some(v) = value.filter(|v| !(low..=high).contains(v)) {
+            return Err(ProjectError::value(field, v.to_string(), expected));
+        }
     }
     Ok(())
 }

@@ -24,7 +24,7 @@ pub use check::{Finding, Severity, Subject};
 pub use error::ProjectError;
 pub use event::{
     CalibratedEquipment, CaptureUse, ChainTable, ChainUse, Entry, Event, ExperimentRecord, KeptChain, NewEquipment,
-    NewRun, NewSample, NewState, Note, PinnedLimit, ResultRecord, RunKind, RunRecord, Withdrawal,
+    NewRun, NewSample, NewState, Note, PinnedLimit, Place, Polarisation, ResultRecord, RunKind, RunRecord, Withdrawal,
 };
 pub use folder::{ChainFile, Project, TextFile, unwatched};
 pub use ledger::Seal;

@@ -1,7 +1,9 @@
 //! The ledger in a project folder: append-only, numbered, proven, shared between processes, refused when newer.
 use std::fs;
 
-use project::{Event, NewEquipment, NewRun, NewSample, NewState, Project, ProjectError, RunKind, Severity, Subject};
+use project::{
+    Event, NewEquipment, NewRun, NewSample, NewState, Place, Project, ProjectError, RunKind, Severity, Subject,
+};
 use rusqlite::Connection;
 use serde_json::json;
 
@@ -274,6 +276,11 @@ fn what_a_run_names_must_exist_and_nothing_is_recorded_otherwise() {
             "no capture \"00\"",
         ),
         (NewRun { title: " ".into(), ..base() }, "run.title: it is empty"),
+        (NewRun { place: Place { height_m: Some(-1.5), ..Place::default() }, ..base() }, "run.place.height_m: -1.5"),
+        (
+            NewRun { place: Place { azimuth_deg: Some(f64::NAN), ..Place::default() }, ..base() },
+            "run.place.azimuth_deg: NaN",
+        ),
     ];
     for (run, expected) in cases {
         let message = project.add_run(run).unwrap_err().to_string();

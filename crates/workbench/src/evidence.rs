@@ -3,7 +3,7 @@ use std::path::Path;
 use emission::{Correction, Decision, ElementKind};
 use jiff::Timestamp;
 use jiff::civil::Date;
-use project::{Equipment, Finding, ProductReading, Project, Run, RunKind, Severity};
+use project::{Equipment, Finding, ProductReading, Project, Run, RunKind, RunRecord, Severity};
 use report::{
     ChainEvidence, ColumnEvidence, EquipmentEvidence, Evidence, Fact, FileEvidence, LimitEvidence, ProjectEvidence,
     RunEvidence, SampleEvidence, StateEvidence, SuspectEvidence, TraceEvidence, VerdictEvidence, Weight, WorstEvidence,
@@ -13,6 +13,13 @@ use standards::{Known, Port};
 use crate::evaluate::{Evaluation, evaluate_run};
 use crate::raw::frequency;
 use crate::{OnStage, VERSION, WorkError};
+
+/// Conductor and place in words.
+fn where_words(record: &RunRecord) -> String {
+    let mut words: Vec<String> = record.conductor.iter().cloned().collect();
+    words.extend(Some(record.place.words()).filter(|w| !w.is_empty()));
+    words.join(", ")
+}
 
 /// Gathers everything a report says: all runs that count, computed again from their raw files.
 ///
@@ -248,7 +255,7 @@ fn run_evidence(
         mode: record.mode.clone().unwrap_or_default(),
         port: port.as_ref().map_or_else(|| record.port.clone().unwrap_or_default(), |p| p.0.clone()),
         mains: port.is_some_and(|p| p.1 == Port::AcMains),
-        conductor: record.conductor.clone().unwrap_or_default(),
+        conductor: where_words(record),
         set_up: record.setup.clone(),
         chain: chain.as_ref().map_or_else(Vec::new, |c| {
             c.elements

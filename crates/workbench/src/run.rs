@@ -2,7 +2,7 @@ use std::ops::ControlFlow;
 use std::path::Path;
 
 use emission::Verdict;
-use project::{CaptureUse, NewRun, Project, RunKind};
+use project::{CaptureUse, NewRun, Place, Project, RunKind};
 use quantity::Unit;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -28,6 +28,8 @@ pub struct RunRequest {
     pub mode: Option<String>,
     /// Conductor or position.
     pub conductor: Option<String>,
+    /// Angle, height, polarisation, distance, laboratory.
+    pub place: Place,
     /// Set-up in words.
     pub set_up: String,
     /// Limits by id.
@@ -106,7 +108,7 @@ pub fn add_run(
 
     let title = if request.title.trim().is_empty() {
         let place = port.map_or("", |p| p.name.as_str());
-        [place, request.conductor.as_deref().unwrap_or_default(), name]
+        [place, request.conductor.as_deref().unwrap_or_default(), &request.place.words(), name]
             .into_iter()
             .filter(|w| !w.is_empty())
             .collect::<Vec<_>>()
@@ -121,6 +123,7 @@ pub fn add_run(
     run.mode.clone_from(&request.mode);
     run.setup.clone_from(&request.set_up);
     run.conductor.clone_from(&request.conductor);
+    run.place.clone_from(&request.place);
     run.limits.clone_from(&request.limits);
     run.chain = chain_name;
     run.equipment.clone_from(&request.equipment);
