@@ -254,7 +254,7 @@ fn the_state_follows_from_the_events_and_survives_reopening() {
 fn what_a_run_names_must_exist_and_nothing_is_recorded_otherwise() {
     let (_dir, mut project) = new_project();
     let base = || NewRun::new("t", RunKind::ConductedEmission);
-    let cases: [(NewRun, &str); 8] = [
+    let cases: [(NewRun, &str); 10] = [
         (
             NewRun { port: Some("mians".into()), ..base() },
             "no port \"mians\" in this project; expected one of: enclosure, mains",
