@@ -51,6 +51,32 @@ fn take(follow: &mut Follow, into: &mut Vec<i16>) -> Arrival {
     }
 }
 
+/// SigMF 1.x: metadata beside the samples, which a recorder appends to while it runs.
+#[test]
+fn a_growing_sigmf_recording_is_followed_with_its_rate_and_centre() {
+    let folder = tempfile::tempdir().unwrap();
+    let meta = br#"{"global": {"core:datatype": "ci16_le", "core:sample_rate": 2000000, "core:version": "1.0.0"},
+        "captures": [{"core:sample_start": 0, "core:frequency": 98500000}], "annotations": []}"#;
+    let path = written(&folder, "air.sigmf-meta", &[meta]);
+    let data = written(&folder, "air.sigmf-data", &[&numbers(0, 100), &[100, 0, 101]]);
+    // A recorder that is just starting may not have written a sample yet.
+    for named in [&path, &data] {
+        let mut follow = follow_file(named, &CaptureChoices::default()).unwrap();
+        let info = follow.info();
+        assert_eq!((info.rate_hz, info.centre_hz, info.complex), (Some(2e6), Some(98.5e6), true));
+        let mut got = Vec::new();
+        assert_eq!(take(&mut follow, &mut got), Arrival::Nothing);
+        assert_eq!(got, (0..100).collect::<Vec<i16>>(), "half a complex sample waits for its other half");
+    }
+    let mut follow = follow_file(&path, &CaptureChoices::default()).unwrap();
+    let mut got = Vec::new();
+    take(&mut follow, &mut got);
+    append(&data, &numbers(100, 300)[3..]);
+    assert_eq!(follow.waiting_frames(), Some(100));
+    assert_eq!(take(&mut follow, &mut got), Arrival::Nothing);
+    assert_eq!(got, (0..300).collect::<Vec<i16>>());
+}
+
 #[test]
 fn a_growing_file_is_followed_frame_by_frame() {
     let folder = tempfile::tempdir().unwrap();

@@ -8,17 +8,19 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::Duration;
 
-use formats::capture::{CaptureChoices, open_capture};
+use formats::capture::{CaptureChoices, follow_file, open_capture};
 use formats::chain_file::read_chain;
 use formats::factor::{FactorChoices, read_factor};
 use formats::peak_list::read_peak_list;
 use formats::sweep::{SweepChoices, read_sweep};
 use formats::touchstone::read_touchstone;
 use formats::trace_file::read_trace;
-use signal::SampleSource;
+use signal::{LiveSource, SampleSource};
 
 /// Changed copies of each file of the corpus.
 const ROUNDS: u64 = 24;
+/// Changed copies of the recording that comes in two files.
+const PAIRS: u64 = 400;
 /// A reader that takes longer than this over a small file hangs.
 const HANG: Duration = Duration::from_mins(2);
 /// Most memory the process may ever have had, MiB.
@@ -123,6 +125,19 @@ fn all_readers(folder: &Path, name: &str, bytes: &[u8]) {
     fs::remove_file(&path).unwrap();
 }
 
+/// A recording of two files: one of them changed, the other as it was.
+fn read_pair(folder: &Path, meta: &[u8], data: &[u8]) {
+    let path = folder.join("pair.sigmf-meta");
+    fs::write(&path, meta).unwrap();
+    fs::write(path.with_extension("sigmf-data"), data).unwrap();
+    for verify_hash in [false, true] {
+        read_capture(&path, &CaptureChoices { verify_hash, ..CaptureChoices::default() });
+    }
+    if let Ok(mut follow) = follow_file(&path, &CaptureChoices::default()) {
+        let _ = follow.wait(Duration::ZERO);
+    }
+}
+
 /// The project's own test files, small ones, and a few binary ones made here.
 fn corpus() -> Vec<(String, Vec<u8>)> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests");
@@ -206,7 +221,20 @@ fn readers_answer_or_refuse_whatever_they_are_given() {
             ("h10.csv", vec![b'1'; 3 << 20]),
         ];
         cases.extend(huge.into_iter().map(|(n, b)| (n.to_owned(), 0, b)));
-        let count = cases.len();
+        let meta = fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/captures/sample.sigmf-meta")).unwrap();
+        let data = fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/captures/sample.sigmf-data")).unwrap();
+        for round in 0..PAIRS {
+            let seed = (round + 1).wrapping_mul(0xD134_2543_DE82_EF95);
+            let random = &mut Random(seed);
+            let (m, d) = match round % 4 {
+                0 => (meta.clone(), changed(&data, random)),
+                1 => (changed(&meta, random), changed(&data, random)),
+                _ => (changed(&meta, random), data.clone()),
+            };
+            let harmless = catch_unwind(AssertUnwindSafe(|| read_pair(folder.path(), &m, &d)));
+            assert!(harmless.is_ok(), "a reader panics on the SigMF pair, seed {seed:#x}");
+        }
+        let count = cases.len() + PAIRS as usize;
         for (name, seed, bytes) in cases {
             let harmless = catch_unwind(AssertUnwindSafe(|| all_readers(folder.path(), &name, &bytes)));
             assert!(harmless.is_ok(), "a reader panics on {name}, seed {seed:#x}");
