@@ -1,11 +1,13 @@
 //! Chains, traces, margins, suspects, uncertainty and the chance of passing: maths on plain structs, no files.
 
 mod chain;
+pub mod conductors;
 mod coverage;
 mod emissions;
 mod judge;
 mod nan_as_null;
 mod probability;
+pub mod random;
 mod sentence;
 mod trace;
 mod verdict;
