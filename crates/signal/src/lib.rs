@@ -3,8 +3,10 @@
 
 mod block;
 mod live;
+mod weighted;
 mod window;
 
 pub use block::{Block, SampleSlice, SampleSource, SourceError};
 pub use live::{Arrival, LiveSource};
+pub use weighted::{Mixing, MixingError, Weighted};
 pub use window::{KaiserLowPass, bessel_i0, gaussian, next_fast_length};
