@@ -105,6 +105,21 @@ pub fn hertz(value: f64) -> String {
     format!("{} {unit}", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
+/// A relative deviation for people, in parts per million where the tolerance is that of a crystal; never a zero with a sign.
+fn relative(value: f64, signed: bool, tolerance: f64) -> String {
+    let (scaled, unit, digits) = if tolerance < 1e-3 { (1e6 * value, "ppm", 0) } else { (1e2 * value, "%", 2) };
+    let step = 10f64.powi(digits);
+    let rounded = (scaled * step).round() / step;
+    let digits = digits as usize;
+    if rounded == 0.0 {
+        format!("less than {} {unit}", if digits == 0 { "1" } else { "0.01" })
+    } else if signed {
+        format!("{rounded:+.digits$} {unit}")
+    } else {
+        format!("{rounded:.digits$} {unit}")
+    }
+}
+
 fn one_in(probability: f64) -> String {
     if probability < 1e-9 {
         "fewer than one random list in a thousand million".to_owned()
@@ -159,10 +174,10 @@ fn evidence(comb: &Comb, source: Option<&SourceMatch>, looked_for: bool) -> Vec<
             (_, d) => format!("1/{d} of "),
         };
         said.push(format!(
-            "The fundamental is {ratio}the frequency of “{}” to {:+.2} % (allowed ±{:.2} %).",
+            "The fundamental is {ratio}the frequency of “{}” to {} (allowed ±{}).",
             m.name,
-            100.0 * m.relative_deviation,
-            100.0 * m.relative_tolerance
+            relative(m.relative_deviation, true, m.relative_tolerance),
+            relative(m.relative_tolerance, false, m.relative_tolerance)
         ));
         if m.by_chance > 0.1 {
             said.push(format!(
@@ -172,4 +187,18 @@ fn evidence(comb: &Comb, source: Option<&SourceMatch>, looked_for: bool) -> Vec<
         }
     }
     said
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_small_deviation_is_no_signed_zero() {
+        assert_eq!(relative(-2e-8, true, 200e-6), "less than 1 ppm");
+        assert_eq!(relative(-12.4e-6, true, 200e-6), "-12 ppm");
+        assert_eq!(relative(200e-6, false, 200e-6), "200 ppm");
+        assert_eq!(relative(-0.0016, true, 0.15), "-0.16 %");
+        assert_eq!(relative(-1e-5, true, 0.15), "less than 0.01 %");
+    }
 }

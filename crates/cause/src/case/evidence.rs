@@ -1,8 +1,10 @@
 use serde::{Deserialize, Serialize};
 
+use super::path_evidence::{ClampReading, Conductors, FieldReading};
 use super::{CaseProduct, Maker, MakerKind, Path};
 use crate::mode::Mode;
 use crate::noise::{NoiseKind, TimeStructure};
+use crate::resonance::Resonance;
 use crate::{Explanation, Peak, Source, hertz};
 
 /// What happened when functions of the product were switched.
@@ -13,6 +15,21 @@ pub struct FunctionTest {
     /// Those the emission follows (after the control for many tests).
     pub follows: Vec<String>,
 }
+
+/// Its level in one operating mode of the product.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ModeLevel {
+    /// The operating mode.
+    pub mode: String,
+    /// Mean level over the runs in this mode, dB.
+    pub level_db: f64,
+    /// How many runs.
+    pub runs: usize,
+}
+
+/// Standard deviation between two runs of the same thing on the same bench, dB: set-up, lead positions, mains (common
+/// practice; the reproducibility between laboratories is worse).
+pub const BETWEEN_RUNS_DB: f64 = 2.0;
 
 /// Everything known of one emission. What was not observed stays empty and changes nothing.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -35,10 +52,20 @@ pub struct CaseEvidence {
     pub functions: Option<FunctionTest>,
     /// It is there with the product switched off.
     pub there_when_off: Option<bool>,
-    /// Mode on the mains conductors.
+    /// Mode on the mains conductors, where it is settled (both taken at the same time, or a clamp round both).
     pub mode: Option<Mode>,
-    /// Cables with a resonance near.
-    pub resonant_cables: Vec<String>,
+    /// Readings on line and neutral one after the other.
+    pub conductors: Option<Conductors>,
+    /// Resonances of cables, slots and the housing in whose range the emission lies.
+    pub resonances: Vec<Resonance>,
+    /// Clamp readings on cables.
+    pub clamps: Vec<ClampReading>,
+    /// The field of the emission, to hold the clamp readings against.
+    pub field: Option<FieldReading>,
+    /// Its level in the operating modes that were measured.
+    pub operating_modes: Vec<ModeLevel>,
+    /// Level with the product off, and on, dB; says more than `there_when_off` and takes its place.
+    pub off_and_on_db: Option<(f64, f64)>,
 }
 
 impl CaseEvidence {
@@ -71,46 +98,30 @@ impl CaseEvidence {
     /// slots above some 200 MHz, the conductors against each other below some megahertz (common practice).
     pub(super) fn path_weight(&self, path: &Path, product: &CaseProduct) -> f64 {
         let f = self.frequency_hz;
-        let weight = match path {
-            Path::Cable(name) => {
-                let resonant = if self.resonant_cables.contains(name) { 2.0 } else { 1.0 };
-                let mains = product.mains_cable.as_ref() == Some(name);
-                resonant
-                    * if f < 30e6 {
-                        if mains { 2.0 } else { 0.5 }
-                    } else if f < 300e6 {
-                        1.0
+        match path {
+            Path::Cable(name) => match f {
+                f if f < 30e6 => {
+                    if product.mains_cable.as_ref() == Some(name) {
+                        2.0
                     } else {
                         0.5
                     }
-            }
-            Path::Direct => {
-                if f < 30e6 {
-                    0.05
-                } else if f < 200e6 {
-                    0.4
-                } else {
-                    2.0
                 }
-            }
-            Path::MainsDifferential => {
-                if f < 2e6 {
-                    3.0
-                } else if f < 30e6 {
-                    1.0
-                } else {
-                    0.02
-                }
-            }
+                f if f < 300e6 => 1.0,
+                _ => 0.5,
+            },
+            Path::Direct => match f {
+                f if f < 30e6 => 0.05,
+                f if f < 200e6 => 0.4,
+                _ => 2.0,
+            },
+            Path::MainsDifferential => match f {
+                f if f < 2e6 => 3.0,
+                f if f < 30e6 => 1.0,
+                _ => 0.02,
+            },
             Path::Outside => 1.0,
-        };
-        let on_mains = matches!(path, Path::Cable(name) if product.mains_cable.as_ref() == Some(name));
-        weight
-            * match (self.mode, path) {
-                (Some(Mode::Common), Path::MainsDifferential) | (Some(Mode::Differential), Path::Cable(_)) => 0.1,
-                (Some(Mode::Common), _) if on_mains => 2.0,
-                _ => 1.0,
-            }
+        }
     }
 
     /// The logarithm of the probability of each observation for every maker.
@@ -148,9 +159,17 @@ impl CaseEvidence {
                     format!("It repeats with the mains, at {}.", hertz(rate_hz))
                 }
                 TimeStructure::Periodic { rate_hz } => format!("It repeats at {}, not with the mains.", hertz(rate_hz)),
-                TimeStructure::RandomBursts { .. } => "It comes in bursts without a period.".to_owned(),
+                TimeStructure::RandomBursts { rate_hz } => {
+                    format!("It comes in bursts without a period, about {rate_hz:.1} a second.")
+                }
+                TimeStructure::Fluctuating => {
+                    "It goes up and down as noise does, without bursts or a period.".to_owned()
+                }
             };
-            say(text, &|m| timing_probability(m.kind, timing));
+            // Detectors and time structure see the same pulses: what both say is one observation, so the second counts half.
+            let again = self.pulses_seen_twice(timing);
+            let text = if again { format!("{text} (The detectors said so too: it counts half.)") } else { text };
+            say(text, &|m| timing_probability(m.kind, timing).powf(if again { 0.5 } else { 1.0 }));
         }
         if let Some(test) = &self.functions {
             let text = if test.follows.is_empty() {
@@ -160,12 +179,69 @@ impl CaseEvidence {
             };
             say(text, &|m| function_probability(m, test));
         }
-        if let Some(there) = self.there_when_off {
+        if let Some(text) = self.modes_in_words() {
+            let varies = self.varies_with_mode();
+            say(text, &|m| {
+                let changes = changes_with_operating_mode(m.kind);
+                if varies { changes } else { 1.0 - changes }
+            });
+        }
+        if let Some((off, on)) = self.off_and_on_db {
+            // Outside the product it reads the same, within what two readings differ by, or what a carrier fades.
+            let there = off > on - 6.0;
+            let text = format!(
+                "With the product off it reads {off:.1} dB, with it on {on:.1} dB: it {}.",
+                if there { "is there without the product" } else { "goes with the product" }
+            );
+            say(text, &|m| if (m.kind == MakerKind::Ambient) == there { 0.97 } else { 0.03 });
+        } else if let Some(there) = self.there_when_off {
             let text =
                 if there { "It is there with the product switched off." } else { "It is gone with the product off." };
             say(text.to_owned(), &|m| if (m.kind == MakerKind::Ambient) == there { 0.97 } else { 0.03 });
         }
         said
+    }
+
+    fn pulses_seen_twice(&self, timing: TimeStructure) -> bool {
+        let (
+            Some(NoiseKind::Pulses { rate_hz: a, .. }),
+            TimeStructure::MainsSynchronous { rate_hz: b } | TimeStructure::Periodic { rate_hz: b },
+        ) = (self.kind, timing)
+        else {
+            return false;
+        };
+        (a / b).ln().abs() < 0.5
+    }
+
+    /// By how much the loudest operating mode exceeds the quietest, dB, and whether that is more than runs differ by.
+    fn mode_spread_db(&self) -> Option<(f64, f64)> {
+        let high = self.operating_modes.iter().max_by(|a, b| a.level_db.total_cmp(&b.level_db))?;
+        let low = self.operating_modes.iter().min_by(|a, b| a.level_db.total_cmp(&b.level_db))?;
+        let error = BETWEEN_RUNS_DB * (1.0 / high.runs.max(1) as f64 + 1.0 / low.runs.max(1) as f64).sqrt();
+        // The largest of several differences grows by chance: Bonferroni over all pairs at 5 %.
+        let n = self.operating_modes.len();
+        let pairs = (n * n.saturating_sub(1) / 2).max(1) as f64;
+        let normal = statrs::distribution::Normal::standard();
+        let bound = -statrs::distribution::ContinuousCDF::inverse_cdf(&normal, 0.025 / pairs) * error;
+        Some((high.level_db - low.level_db, bound))
+    }
+
+    fn varies_with_mode(&self) -> bool {
+        self.mode_spread_db().is_some_and(|(spread, bound)| spread > bound)
+    }
+
+    fn modes_in_words(&self) -> Option<String> {
+        if self.operating_modes.len() < 2 {
+            return None;
+        }
+        let (spread, bound) = self.mode_spread_db()?;
+        let levels: Vec<String> =
+            self.operating_modes.iter().map(|m| format!("{:.1} dB in “{}”", m.level_db, m.mode)).collect();
+        Some(format!(
+            "It reads {}: {} ({spread:.1} dB; runs differ by up to {bound:.1} dB by chance).",
+            levels.join(", "),
+            if spread > bound { "it depends on the operating mode" } else { "it is the same in every operating mode" }
+        ))
     }
 
     /// Density of the fundamental for this maker over that of a fundamental strewn evenly over the logarithm. A peak that is
@@ -250,20 +326,33 @@ fn oscillator_density(source: &Source, f0: f64, uncertainty: f64) -> f64 {
         .sum()
 }
 
-/// Steady, with the mains, another period, bursts.
+/// Steady, with the mains, another period, bursts, like noise.
 fn timing_probability(kind: MakerKind, timing: TimeStructure) -> f64 {
     let row = match kind {
-        MakerKind::Clock | MakerKind::UnknownOscillator => [0.82, 0.06, 0.06, 0.06],
-        MakerKind::Converter => [0.52, 0.33, 0.08, 0.07],
-        MakerKind::Rectifier => [0.08, 0.82, 0.03, 0.07],
-        MakerKind::Contact => [0.12, 0.08, 0.25, 0.55],
-        MakerKind::Ambient => [0.5, 0.04, 0.16, 0.3],
+        MakerKind::Clock | MakerKind::UnknownOscillator => [0.78, 0.06, 0.06, 0.05, 0.05],
+        MakerKind::Converter => [0.45, 0.33, 0.07, 0.06, 0.09],
+        MakerKind::Rectifier => [0.06, 0.78, 0.03, 0.06, 0.07],
+        MakerKind::Contact => [0.1, 0.07, 0.22, 0.46, 0.15],
+        MakerKind::Ambient => [0.42, 0.04, 0.14, 0.26, 0.14],
     };
     match timing {
         TimeStructure::Steady => row[0],
         TimeStructure::MainsSynchronous { .. } => row[1],
         TimeStructure::Periodic { .. } => row[2],
         TimeStructure::RandomBursts { .. } => row[3],
+        TimeStructure::Fluctuating => row[4],
+    }
+}
+
+/// Probability that a maker's emission differs by more than chance between operating modes: clocks run in all of them,
+/// converters follow their load, contacts and motors move in some only (common practice).
+fn changes_with_operating_mode(kind: MakerKind) -> f64 {
+    match kind {
+        MakerKind::Clock => 0.15,
+        MakerKind::Converter | MakerKind::Rectifier => 0.4,
+        MakerKind::Contact => 0.75,
+        MakerKind::UnknownOscillator => 0.25,
+        MakerKind::Ambient => 0.1,
     }
 }
 

@@ -93,6 +93,64 @@ pub enum Outcome {
     Unchanged,
 }
 
+/// An experiment that was made, with all its readings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Done {
+    /// The experiment.
+    #[serde(flatten)]
+    pub experiment: Experiment,
+    /// How many readings showed a change.
+    pub changed: usize,
+    /// How many showed none.
+    pub unchanged: usize,
+}
+
+/// Share of readings that show the opposite of what happened: a wrong marker, a drifting level (common practice).
+const MISREAD: f64 = 0.03;
+
+impl Done {
+    /// Probability of these readings if this maker and path were the true ones. What an experiment does to an emission is
+    /// the same each time it is made, for whatever reason; only misreadings are independent. With t the probability of a
+    /// true change, that is t·(1 − e)^k·e^(n − k) + (1 − t)·e^k·(1 − e)^(n − k) for k changes in n readings.
+    pub(super) fn probability(&self, maker: &Maker, path: &Path, frequency_hz: f64) -> f64 {
+        let once = self.experiment.probability(Outcome::Changed, maker, path, frequency_hz);
+        let truly = ((once - MISREAD) / (1.0 - 2.0 * MISREAD)).clamp(0.0, 1.0);
+        // Only the balance of the readings counts; the powers of both terms that are common would underflow.
+        let balance = self.changed as f64 - self.unchanged as f64;
+        let odds = ((1.0 - MISREAD) / MISREAD).powf(-balance.abs());
+        if balance >= 0.0 { truly + (1.0 - truly) * odds } else { truly * odds + 1.0 - truly }
+    }
+
+    /// What the readings say together; none where they balance.
+    pub fn outcome(&self) -> Option<Outcome> {
+        match self.changed.cmp(&self.unchanged) {
+            std::cmp::Ordering::Greater => Some(Outcome::Changed),
+            std::cmp::Ordering::Less => Some(Outcome::Unchanged),
+            std::cmp::Ordering::Equal => None,
+        }
+    }
+
+    /// The result as a sentence, for people.
+    pub fn in_words(&self) -> String {
+        let readings = self.changed + self.unchanged;
+        let Some(outcome) = self.outcome() else {
+            let subject = self.experiment.subject();
+            return format!(
+                "{subject} it changed in {} of {readings} readings: together they say nothing.",
+                self.changed
+            );
+        };
+        let said = self.experiment.in_words(outcome);
+        if readings == 1 {
+            return said;
+        }
+        format!(
+            "{said} ({} of {readings} readings; a repeat guards against a misreading and counts no further.)",
+            self.changed.max(self.unchanged)
+        )
+    }
+}
+
 /// An experiment with what it is expected to tell.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Proposal {
@@ -178,21 +236,27 @@ impl Experiment {
         if outcome == Outcome::Changed { changed } else { 1.0 - changed }
     }
 
+    fn subject(&self) -> String {
+        match &self.kind {
+            ExperimentKind::SwitchOff => "With the product switched off".to_owned(),
+            ExperimentKind::Unplug { cable } => format!("With “{cable}” unplugged"),
+            ExperimentKind::ClipFerrite { cable } => format!("With ferrites on “{cable}”"),
+            ExperimentKind::Stop { maker } => format!("With “{maker}” stopped"),
+            ExperimentKind::ChangeLoad { maker } => format!("With another load on “{maker}”"),
+            ExperimentKind::Cool { maker } => format!("With “{maker}” warmed or cooled"),
+            ExperimentKind::SlowEdge { maker } => format!("With slower edges of “{maker}”"),
+        }
+    }
+
     /// The result as a sentence, for people.
     pub fn in_words(&self, outcome: Outcome) -> String {
-        let changed = outcome == Outcome::Changed;
-        let did = if changed { "it changed" } else { "it stayed" };
-        match &self.kind {
-            ExperimentKind::SwitchOff => {
-                format!("With the product switched off it {}.", if changed { "is gone" } else { "is still there" })
-            }
-            ExperimentKind::Unplug { cable } => format!("With “{cable}” unplugged {did}."),
-            ExperimentKind::ClipFerrite { cable } => format!("With ferrites on “{cable}” {did}."),
-            ExperimentKind::Stop { maker } => format!("With “{maker}” stopped {did}."),
-            ExperimentKind::ChangeLoad { maker } => format!("With another load on “{maker}” {did}."),
-            ExperimentKind::Cool { maker } => format!("With “{maker}” warmed or cooled {did}."),
-            ExperimentKind::SlowEdge { maker } => format!("With slower edges of “{maker}” {did}."),
-        }
+        let did = match (&self.kind, outcome) {
+            (ExperimentKind::SwitchOff, Outcome::Changed) => "it is gone",
+            (ExperimentKind::SwitchOff, Outcome::Unchanged) => "it is still there",
+            (_, Outcome::Changed) => "it changed",
+            (_, Outcome::Unchanged) => "it stayed",
+        };
+        format!("{} {did}.", self.subject())
     }
 
     fn instruction(&self) -> (String, Option<String>) {
@@ -254,7 +318,7 @@ impl Case {
                 _ => {}
             }
         }
-        kinds.retain(|k| !self.done.iter().any(|(e, _)| e.kind == *k));
+        kinds.retain(|k| !self.done.iter().any(|d| d.experiment.kind == *k));
         let before = entropy(self.hypotheses.iter().map(|h| h.probability));
         let mut proposals: Vec<Proposal> = kinds
             .into_iter()
