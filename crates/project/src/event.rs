@@ -49,6 +49,10 @@ pub enum Event {
     RunWithdrawn(Withdrawal),
     /// An experiment was made to find what makes an emission.
     ExperimentDone(ExperimentRecord),
+    /// A reading was taken by hand: with a probe at a place of the product, with a clamp on a cable.
+    ReadingTaken(Box<crate::HandReading>),
+    /// A reading taken by hand no longer counts. It stays readable.
+    ReadingWithdrawn(crate::ReadingWithdrawal),
     /// An event of a kind this version does not know; kept and shown as it is.
     #[serde(untagged)]
     Other {

@@ -16,9 +16,9 @@ use crate::product::line_of;
 use crate::state::{State, free_id};
 use crate::{
     CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, ExperimentRecord,
-    KeptChain, ModificationState, NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Place, Product,
-    ProductError, ProductReading, Progress, ProjectError, ResultRecord, Run, RunRecord, Sample, Seal, Staged,
-    Withdrawal, product_edit, stage_bytes, stage_file,
+    HandReading, KeptChain, KeptReading, ModificationState, NewEquipment, NewRun, NewSample, NewState, Note,
+    PinnedLimit, Place, Product, ProductError, ProductReading, Progress, ProjectError, ReadingWithdrawal, ResultRecord,
+    Run, RunRecord, Sample, Seal, Staged, Withdrawal, product_edit, stage_bytes, stage_file,
 };
 
 const PRODUCT: &str = "product.toml";
@@ -592,6 +592,38 @@ impl Project {
         let state = self.state()?;
         state.run(run)?;
         Ok(state.experiments.iter().filter(|e| e.2.run == run).cloned().collect())
+    }
+
+    /// Appends a reading taken by hand, whose numbers were checked; gives its entry.
+    pub(crate) fn append_reading(&mut self, reading: HandReading) -> Result<u64, ProjectError> {
+        self.append(|state| {
+            if let Some(run) = &reading.run {
+                state.run(run)?;
+            }
+            if let Some(spot) = &reading.spot
+                && !state.captures.iter().any(|c| c.id == spot.photo)
+            {
+                return Err(ProjectError::value("photo", spot.photo.clone(), "the id of a capture of the project"));
+            }
+            Ok((vec![Event::ReadingTaken(Box::new(reading))], state.seal.revision + 1))
+        })
+    }
+
+    /// Readings taken by hand, oldest first, with those that were taken back.
+    pub fn readings(&self) -> Result<Vec<KeptReading>, ProjectError> {
+        Ok(self.state()?.readings.clone())
+    }
+
+    /// Takes a reading back: it no longer counts and stays readable. A reason is needed.
+    pub fn withdraw_reading(&mut self, entry: u64, reason: &str) -> Result<(), ProjectError> {
+        says_something("reason", reason)?;
+        self.append(|state| {
+            let counts = state.readings.iter().any(|r| r.entry == entry && r.withdrawn.is_none());
+            if !counts {
+                return Err(ProjectError::value("reading", entry.to_string(), "the entry of a reading that counts"));
+            }
+            Ok((vec![Event::ReadingWithdrawn(ReadingWithdrawal { entry, reason: reason.to_owned() })], ()))
+        })
     }
 
     /// Takes a run back: it no longer counts and stays readable. A reason is needed.

@@ -17,6 +17,7 @@ mod folder;
 mod ledger;
 mod product;
 mod product_edit;
+mod reading;
 mod state;
 
 pub use capture::{Capture, CaptureFile, Progress, Staged, stage_bytes, stage_file, stage_reader};
@@ -32,4 +33,5 @@ pub use product::{
     Clock, Converter, Criteria, Environment, Problem, Product, ProductError, ProductPort, ProductReading,
     ProductSample, Supply,
 };
+pub use reading::{HandProbe, HandReading, KeptReading, ReadingWithdrawal, Spot};
 pub use state::{Calibration, Equipment, ModificationState, Run, RunResult, Sample};

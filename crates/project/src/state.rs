@@ -4,8 +4,8 @@ use serde_json::Value;
 
 use crate::ledger::ReadEntry;
 use crate::{
-    CalibratedEquipment, Capture, Entry, Event, ExperimentRecord, KeptChain, NewEquipment, NewSample, NewState, Note,
-    ProjectError, ResultRecord, RunRecord, Seal, Withdrawal,
+    CalibratedEquipment, Capture, Entry, Event, ExperimentRecord, KeptChain, KeptReading, NewEquipment, NewSample,
+    NewState, Note, ProjectError, ReadingWithdrawal, ResultRecord, RunRecord, Seal, Withdrawal,
 };
 
 /// A sample in the current state of the project.
@@ -133,6 +133,8 @@ pub(crate) struct State {
     pub(crate) notes: Vec<(Timestamp, String, String)>,
     /// Experiments on emissions, in the order they were entered.
     pub(crate) experiments: Vec<(Timestamp, String, ExperimentRecord)>,
+    /// Readings taken by hand, in the order they were entered.
+    pub(crate) readings: Vec<KeptReading>,
     /// Entries whose hash does not follow from what they say.
     pub(crate) broken: Vec<u64>,
     /// Entries that were not understood, with the reason.
@@ -151,6 +153,7 @@ impl Default for State {
             runs: Vec::new(),
             notes: Vec::new(),
             experiments: Vec::new(),
+            readings: Vec::new(),
             broken: Vec::new(),
             not_understood: Vec::new(),
         }
@@ -217,6 +220,17 @@ impl State {
                 });
             }
             Event::ExperimentDone(record) => self.experiments.push((at, who, record)),
+            Event::ReadingTaken(reading) => {
+                self.readings.push(KeptReading { entry: id, at, who, reading: *reading, withdrawn: None });
+            }
+            Event::ReadingWithdrawn(ReadingWithdrawal { entry, reason }) => {
+                match self.readings.iter_mut().find(|r| r.entry == entry) {
+                    Some(found) => {
+                        found.withdrawn.get_or_insert(reason);
+                    }
+                    None => self.not_understood.push((id, format!("it takes back the unknown reading {entry}"))),
+                }
+            }
             Event::Other { .. } => {}
         }
     }
