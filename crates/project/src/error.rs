@@ -1,7 +1,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::ProductError;
-use crate::product::distance;
+use crate::product_read::distance;
 
 /// Why something could not be done with a project. Every message names the file or field and what was expected.
 #[derive(Debug, thiserror::Error)]

@@ -12,7 +12,7 @@ use standards::LimitLibrary;
 use crate::capture::{CAPTURES, files_of, hash_file, name_staged, remove_leftovers, write_whole};
 use crate::check::{Proven, merged_samples};
 use crate::ledger::Ledger;
-use crate::product::line_of;
+use crate::product_read::line_of;
 use crate::state::{State, free_id};
 use crate::{
     CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, ExperimentRecord,

@@ -17,6 +17,10 @@ mod folder;
 mod ledger;
 mod product;
 mod product_edit;
+mod product_fields;
+mod product_form;
+mod product_read;
+mod product_template;
 mod reading;
 mod state;
 
@@ -30,8 +34,10 @@ pub use event::{
 pub use folder::{ChainFile, Project, TextFile, unwatched};
 pub use ledger::Seal;
 pub use product::{
-    Clock, Converter, Criteria, Environment, Problem, Product, ProductError, ProductPort, ProductReading,
-    ProductSample, Supply,
+    Clock, Converter, Criteria, Enclosure, Environment, Problem, Product, ProductError, ProductPort, ProductReading,
+    ProductSample, ScreenEnd, Slot, Spare, Supply,
 };
+pub use product_fields::{Accept, FieldChoice, FieldGroup, FieldKind, ProductField, product_fields};
+pub use product_form::{ProductRefusal, ProductText};
 pub use reading::{HandProbe, HandReading, KeptReading, ReadingWithdrawal, Spot};
 pub use state::{Calibration, Equipment, ModificationState, Run, RunResult, Sample};

@@ -2,7 +2,7 @@
 
 use toml_edit::{ArrayOfTables, DocumentMut, Item, Table, TableLike, Value};
 
-use crate::product::keys_of;
+use crate::product_fields::keys_of;
 use crate::{Product, ProjectError};
 
 /// The text of `product.toml` changed to say `product`. Comments, order, style and unknown keys stay.
@@ -75,13 +75,58 @@ fn merge_item(old: &mut Item, new: &Item, key: &str, orphans: &mut String) {
     }
 }
 
-/// The wanted entries in their order, each built on the old one of the same id or name.
+/// For every wanted entry the old one it is built on: that of the same id or name; failing that, one that says the same but
+/// for its name (it was renamed), so that its comments and unknown keys go with it.
+fn origins(old: &ArrayOfTables, wanted: &[Table]) -> Vec<Option<usize>> {
+    let mut taken = vec![false; old.len()];
+    let mut origins: Vec<Option<usize>> = Vec::with_capacity(wanted.len());
+    for new in wanted {
+        let same = old.iter().enumerate().position(|(k, t)| !taken[k] && identity(t) == identity(new));
+        if let Some(k) = same {
+            taken[k] = true;
+        }
+        origins.push(same);
+    }
+    for (i, new) in wanted.iter().enumerate().filter(|(i, _)| origins[*i].is_none()).collect::<Vec<_>>() {
+        let likeness = |t: &Table| {
+            let told = new.iter().filter(|(key, _)| !NAMES.contains(key));
+            let (mut equal, mut all) = (0_usize, 0_usize);
+            for (key, item) in told {
+                all += 1;
+                if let (Some(Item::Value(a)), Item::Value(b)) = (t.get(key), item) {
+                    equal += usize::from(same(a, b));
+                }
+            }
+            (equal, all)
+        };
+        let best = old
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| !taken[*k])
+            .filter(|(k, t)| {
+                let (equal, all) = likeness(t);
+                2 * equal > all || (all == 0 && *k == i && old.len() == wanted.len())
+            })
+            // Of several alike the one that stands nearest.
+            .max_by_key(|(k, t)| (likeness(t).0, std::cmp::Reverse(k.abs_diff(i))))
+            .map(|(k, _)| k);
+        if let Some(k) = best {
+            taken[k] = true;
+        }
+        origins[i] = best;
+    }
+    origins
+}
+
+/// Keys by which an entry is called.
+const NAMES: [&str; 2] = ["id", "name"];
+
+/// The wanted entries in their order, each built on the old one it stems from.
 fn merge_list(old: &ArrayOfTables, wanted: &[Table], key: &str, orphans: &mut String) -> ArrayOfTables {
     let mut left: Vec<Option<&Table>> = old.iter().map(Some).collect();
     let mut merged: Vec<Table> = Vec::with_capacity(wanted.len());
-    for new in wanted {
-        let found = left.iter_mut().find(|slot| slot.is_some_and(|t| identity(t) == identity(new)));
-        match found.and_then(Option::take) {
+    for (new, origin) in wanted.iter().zip(origins(old, wanted)) {
+        match origin.and_then(|k| left[k].take()) {
             Some(same) => {
                 let mut table = same.clone();
                 merge_table(&mut table, new, key, orphans);
@@ -174,7 +219,7 @@ fn says_nothing(item: &Item) -> bool {
 /// What a reader takes for granted need not be written: nothing, one phase, the id as the name.
 fn implied(table: &dyn TableLike, key: &str, item: &Item) -> bool {
     says_nothing(item)
-        || (key == "phases" && item.as_integer() == Some(1))
+        || (matches!(key, "phases" | "count") && item.as_integer() == Some(1))
         || (key == "name" && item.as_str().is_some() && item.as_str() == table.get("id").and_then(Item::as_str))
 }
 
@@ -206,7 +251,8 @@ mod tests {
     use standards::Port;
 
     use super::*;
-    use crate::{Clock, Converter, Criteria, Environment, ProductPort, ProductSample, Supply};
+    use crate::product::every_answer;
+    use crate::{Clock, Converter, Criteria, Enclosure, Environment, ProductPort, ProductSample, Slot, Spare, Supply};
 
     const WRITTEN: &str = r#"# Top of the page
 name = "Pump controller"   # working title
@@ -255,7 +301,12 @@ cable_length_m = 25
             kind: Port::FunctionalEarth,
             ..changed.ports[1].clone()
         });
-        changed.clocks.push(Clock { name: "cpu".to_owned(), frequency_hz: 16e6 });
+        changed.clocks.push(Clock {
+            name: "cpu".to_owned(),
+            frequency_hz: 16e6,
+            tolerance_ppm: None,
+            rise_time_s: None,
+        });
         let text = edited(WRITTEN, &changed).unwrap();
         for comment in [
             "# Top of the page",
@@ -288,6 +339,25 @@ cable_length_m = 25
     }
 
     #[test]
+    fn a_renamed_entry_keeps_its_comments_and_its_own_keys() {
+        let text = WRITTEN.replace("cable_length_m = 25", "cable_length_m = 25\ncolour = \"blue\" # ours");
+        let mut changed = Product::read(&text, "p").unwrap().product;
+        changed.ports[1].id = "probe".to_owned();
+        changed.ports[1].name = "Probe".to_owned();
+        let edited_text = edited(&text, &changed).unwrap();
+        assert!(edited_text.contains("# the long one\n[[ports]]\nid = \"probe\""), "{edited_text}");
+        assert!(edited_text.contains("colour = \"blue\" # ours"), "{edited_text}");
+        // Another kind of entry in its place is another entry.
+        changed.ports[1] = ProductPort {
+            kind: Port::Load,
+            cable_length_m: Some(1.0),
+            id: "motor".to_owned(),
+            ..every_answer().ports.remove(0)
+        };
+        assert!(!edited(&edited_text, &changed).unwrap().contains("colour"));
+    }
+
+    #[test]
     fn a_value_taken_back_is_removed() {
         let mut changed = product();
         changed.ports[1].cable_length_m = None;
@@ -305,6 +375,7 @@ cable_length_m = 25
         changed.converters.push(Converter {
             name: "flyback".to_owned(),
             frequency_hz: 65e3,
+            tolerance_ppm: Some(5e4),
             topology: None,
             power_w: Some(30.0),
             duty: None,
@@ -328,7 +399,8 @@ cable_length_m = 25
     prop_compose! {
         fn port(k: usize)(kind in 0..6_usize, cable in proptest::option::of(word()), length in proptest::option::of(positive()), screened in proptest::option::of(any::<bool>())) -> ProductPort {
             let kinds = [Port::Enclosure, Port::AcMains, Port::DcPower, Port::SignalControl, Port::WiredNetwork, Port::FunctionalEarth];
-            ProductPort { id: format!("p{k}"), kind: kinds[kind], name: format!("port {k}"), cable_type: cable, cable_length_m: length, screened, leads_to: None, outdoors: None, dc_network: None, dc_adaptor: None }
+            let whole = every_answer().ports.remove(0);
+            ProductPort { id: format!("p{k}"), kind: kinds[kind], name: format!("port {k}"), cable_type: cable, cable_length_m: length, screened, screen_at_far_end: None, ..whole }
         }
     }
 
@@ -346,11 +418,14 @@ cable_length_m = 25
             Product {
                 name: "it".to_owned(), model, serial, modes, environment,
                 highest_internal_frequency_hz: top,
-                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, current_a, phases, earthed: None }),
+                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, current_a, phases, earthed: None, y_capacitance_f: current_a, x_capacitance_f: None, bleed_resistance_ohm: None }),
                 criteria: Criteria { a, ..Criteria::default() },
                 ports,
-                clocks: clocks.into_iter().enumerate().map(|(k, frequency_hz)| Clock { name: format!("c{k}"), frequency_hz }).collect(),
+                clocks: clocks.into_iter().enumerate().map(|(k, frequency_hz)| Clock { name: format!("c{k}"), frequency_hz, tolerance_ppm: None, rise_time_s: Some(1e-9) }).collect(),
                 samples: (0..samples).map(|k| ProductSample { id: format!("S{k}"), serial: None, description: String::new() }).collect(),
+                spares: (0..samples).map(|k| Spare { name: format!("part {k}"), count: 1 + k as u32 % 2, description: String::new() }).collect(),
+                slots: (0..samples).map(|k| Slot { name: "same".to_owned(), length_m: 0.1, count: 1 + k as u32 }).collect(),
+                enclosure: Enclosure { length_m: top, ..Enclosure::default() },
                 ..Product::default()
             }
         }

@@ -104,7 +104,7 @@ fn edits_of_the_product_keep_comments() {
     for line in project::Product::template().lines().filter(|l| l.starts_with('#')) {
         assert!(text.contains(line), "{line}");
     }
-    assert!(text.contains("name = \"Boiler control\"            # the only line that must be there"), "{text}");
+    assert!(text.contains("\nname = \"Boiler control\"\n"), "{text}");
     assert_eq!(project.product().unwrap().product, product);
 }
 
