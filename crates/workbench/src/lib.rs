@@ -17,7 +17,9 @@ pub mod mains_quality;
 pub mod mains_run;
 mod planning;
 mod raw;
+mod readiness;
 mod run;
+pub mod survey;
 mod watch;
 mod why;
 
@@ -26,8 +28,9 @@ pub use error::{WorkError, WorkErrorKind};
 pub use evaluate::{Evaluation, Judged, evaluate, judge_trace, limits_of};
 pub use evidence::{evidence, report_pdf};
 pub use fix::{FILTERS, FixBench, FixRequest, add_parts, measured_part, prepare_fix, search_fix};
-pub use planning::{Planning, planning, with_answer};
+pub use planning::{Planning, planning, planning_of, with_answer};
 pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
+pub use readiness::readiness;
 pub use run::{RunRequest, add_run};
 pub use watch::{Following, LiveTrace, Measured, Target, measure_channels, run_span, run_timeline};
 pub use why::{
