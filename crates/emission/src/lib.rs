@@ -1,6 +1,7 @@
 //! Chains, traces, margins, suspects, uncertainty and the chance of passing: maths on plain structs, no files.
 
 mod chain;
+pub mod chance;
 pub mod conductors;
 mod coverage;
 mod emissions;
@@ -9,13 +10,15 @@ mod nan_as_null;
 mod probability;
 pub mod random;
 mod sentence;
+pub mod stages;
 mod trace;
+pub mod uncertainty;
 mod verdict;
 pub mod words;
 
 pub use chain::{Applied, Chain, ChainElement, ChainError, Correction, ElementKind, Gap};
 pub use judge::judge;
-pub use probability::{Contribution, Spread, expanded_uncertainty_db, joint_probability, normal_below};
+pub use probability::{joint_probability, normal_below};
 pub use trace::{Column, RESOLVED_DB, Trace, TraceError, max_hold};
 pub use verdict::{
     Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,
