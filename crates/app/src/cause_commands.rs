@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use cause::case::Path as WayOut;
 use cause::{CombSearch, ExplainedComb};
 use clap::{Args, ValueEnum};
 use project::Product;
@@ -118,13 +119,14 @@ fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outc
         };
         enter_experiment(&a.path, run, at, experiment, changed, "")?;
     }
-    let case = case_of_run(&a.path, run, why, at)?;
+    let case = case_of_run(&a.path, run, why, at, &mut |_| std::ops::ControlFlow::Continue(()))?;
     let (ranking, proposals) = (case.ranking(), case.proposals());
     if show.json {
         let proposals: Vec<Value> =
             proposals.iter().map(|p| json!({ "key": p.experiment.kind.key(), "proposal": p })).collect();
         print::json(&json!({
-            "frequency_hz": case.frequency_hz, "makers": ranking, "paths": case.paths(), "proposals": proposals,
+            "frequency_hz": case.frequency_hz, "makers": ranking, "paths": case.ranked_paths(), "remarks": case.remarks,
+            "done": case.done, "proposals": proposals,
         }))?;
         return Ok(Outcome::Done);
     }
@@ -132,12 +134,26 @@ fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outc
     for (i, r) in ranking.iter().enumerate().filter(|(i, r)| *i < 3 || r.probability > 0.05) {
         text.push_str(&format!("{}. {}: {:.0} %\n", i + 1, r.maker.name, 100.0 * r.probability));
         for s in &r.speaks_for {
-            text.push_str(&format!("   for:     {}\n", s.text));
+            text.push_str(&format!("   for ({}):     {}\n", odds(s.factor), s.text));
         }
         for s in &r.speaks_against {
-            text.push_str(&format!("   against: {}\n", s.text));
+            text.push_str(&format!("   against ({}): {}\n", odds(s.factor), s.text));
         }
     }
+    text.push_str("\nBy which way:\n");
+    for p in case.ranked_paths().iter().filter(|p| p.probability > 0.02) {
+        text.push_str(&format!("· {}: {:.0} %\n", way(&p.path), 100.0 * p.probability));
+        // From outside is one maker: what speaks for it stands above.
+        for s in p.speaks_for.iter().chain(&p.speaks_against).filter(|_| p.path != WayOut::Outside) {
+            text.push_str(&format!("   {}: {}\n", odds(s.factor), s.text));
+        }
+    }
+    for remark in &case.remarks {
+        text.push_str(&format!("· {remark}\n"));
+    }
+    text.push_str(
+        "A factor is how many times as likely the observation is under this answer as under the others on average.\n",
+    );
     text.push_str("\nWhat would tell most for its time:\n");
     for p in proposals.iter().take(4) {
         text.push_str(&format!(
@@ -153,6 +169,27 @@ fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outc
     }
     print::text(&text)?;
     Ok(Outcome::Done)
+}
+
+/// Two decimals with a sign, but no signed zero.
+fn signed(value: f64) -> String {
+    let text = format!("{value:+.2}");
+    if text == "-0.00" || text == "+0.00" { "0.00".to_owned() } else { text }
+}
+
+/// A factor of the odds for people: `×3.1`, `÷12`.
+fn odds(factor: f64) -> String {
+    let (sign, value) = if factor >= 1.0 { ('×', factor) } else { ('÷', 1.0 / factor) };
+    if value < 9.95 { format!("{sign}{value:.1}") } else { format!("{sign}{value:.0}") }
+}
+
+fn way(path: &WayOut) -> String {
+    match path {
+        WayOut::Cable(name) => format!("along the cable “{name}”"),
+        WayOut::MainsDifferential => "on the mains conductors against each other".to_owned(),
+        WayOut::Direct => "from the boards or through slots".to_owned(),
+        WayOut::Outside => "from outside".to_owned(),
+    }
 }
 
 fn read_product(path: &std::path::Path) -> Result<Product, Failure> {
@@ -246,7 +283,7 @@ fn members(c: &ExplainedComb) -> String {
             vec![
                 m.multiple.to_string(),
                 hz(m.frequency_hz),
-                format!("{:+.2}", m.off_hz / 1e3),
+                signed(m.off_hz / 1e3),
                 db(m.level_db),
                 if m.shared { "another family claims it too".to_owned() } else { String::new() },
             ]

@@ -7,6 +7,7 @@
 //!
 //! Long work takes a progress callback and stops, leaving nothing behind, when that says so.
 
+mod case_file;
 mod demo;
 mod error;
 mod evaluate;
@@ -23,6 +24,7 @@ pub mod survey;
 mod watch;
 mod why;
 
+pub use case_file::{EmissionTiming, case_of_run, case_product, enter_experiment, resonances_of, timing_of_run};
 pub use demo::{DEMO_PORT_OF_SWEEPS, Demo, write_demo};
 pub use error::{WorkError, WorkErrorKind};
 pub use evaluate::{Evaluation, Judged, evaluate, judge_trace, limits_of};
@@ -33,9 +35,7 @@ pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, un
 pub use readiness::readiness;
 pub use run::{RunRequest, add_run};
 pub use watch::{Following, LiveTrace, Measured, Target, measure_channels, run_span, run_timeline};
-pub use why::{
-    Why, WhyChoices, case_of_run, case_product, enter_experiment, peaks_of_trace, sources_of, why_of_file, why_of_run,
-};
+pub use why::{Why, WhyChoices, peaks_of_trace, sources_of, why_of_file, why_of_run};
 
 /// Version of the program, written with every result.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");

@@ -3,16 +3,13 @@
 use std::fs;
 use std::path::Path;
 
-use cause::case::{Case, CaseEvidence, CaseProduct, Experiment, ExperimentKind, Outcome};
-use cause::noise::{Readings, kind_from_detectors};
-use cause::resonance::{cable_resonances, near};
 use cause::{CombSearch, Explanation, Peak, PeakFinding, Source, SourceKind, explain, find_peaks, peaks_of_list};
 use emission::Trace;
 use formats::peak_list::read_peak_list;
 use formats::sweep::{SweepChoices, read_sweep};
 use formats::trace_file::{read_trace, sidecar_path};
-use project::{ExperimentRecord, Product, Project};
-use standards::{Band, Detector, Port};
+use project::{Product, Project};
+use standards::Detector;
 
 use crate::{OnStage, WorkError, evaluate};
 
@@ -50,15 +47,15 @@ pub fn sources_of(product: &Product) -> Vec<Source> {
         name: c.name.clone(),
         kind: SourceKind::Clock,
         frequency_hz: c.frequency_hz,
-        relative_tolerance: None,
+        relative_tolerance: c.tolerance_ppm.map(|ppm| 1e-6 * ppm),
         duty: None,
-        rise_time_s: None,
+        rise_time_s: c.rise_time_s,
     });
     let converters = product.converters.iter().map(|c| Source {
         name: c.name.clone(),
         kind: SourceKind::Converter,
         frequency_hz: c.frequency_hz,
-        relative_tolerance: None,
+        relative_tolerance: c.tolerance_ppm.map(|ppm| 1e-6 * ppm),
         duty: c.duty,
         rise_time_s: c.rise_time_s,
     });
@@ -153,84 +150,6 @@ pub fn why_of_run(dir: &Path, run: &str, choices: &WhyChoices, on_stage: &mut On
     let notes =
         vec![format!("run {run}: {} frequencies, in which {} peaks stand out", trace.frequency_hz.len(), peaks.len())];
     finish(peaks, Some(trace), sources_of(&product), choices, notes)
-}
-
-/// What the product's description tells a case: its makers, its cables and its mains.
-pub fn case_product(product: &Product) -> CaseProduct {
-    // An earth is never proposed for unplugging: it can be what protects.
-    let with_cable = product.ports.iter().filter(|p| !matches!(p.kind, Port::Enclosure | Port::FunctionalEarth));
-    let cables: Vec<String> = with_cable.map(|p| p.id.clone()).collect();
-    let mains = product.ports.iter().find(|p| p.kind == Port::AcMains).map(|p| p.id.clone());
-    let mains_hz = product.supply.as_ref().map_or(0.0, |s| s.frequency_hz);
-    CaseProduct::of_sources(&sources_of(product), cables, mains, mains_hz)
-}
-
-/// The case of the emission of a run nearest to a frequency: what the frequencies, the detectors and the lengths of the
-/// cables tell, and every experiment entered in the ledger for it.
-pub fn case_of_run(dir: &Path, run: &str, why: &Why, frequency_hz: f64) -> Result<Case, WorkError> {
-    let project = Project::open(dir)?;
-    let product = project.product()?.product;
-    let mut evidence = CaseEvidence::of_peak(frequency_hz, &why.peaks, &why.explanation);
-    if let Some(trace) = &why.trace {
-        let at = trace.frequency_hz.partition_point(|f| *f < evidence.frequency_hz);
-        let reach = at.saturating_sub(2)..(at + 3).min(trace.frequency_hz.len());
-        let highest = |d: Detector| {
-            let levels = &trace.column(d)?.level_db[reach.clone()];
-            levels.iter().copied().filter(|l| l.is_finite()).max_by(f64::total_cmp)
-        };
-        let readings = Readings {
-            peak_db: highest(Detector::Peak),
-            quasi_peak_db: highest(Detector::QuasiPeak),
-            average_db: highest(Detector::CisprAverage),
-            rms_db: highest(Detector::RmsAverage),
-        };
-        let band = Band::ALL.into_iter().find(|b| {
-            let (from, to) = b.range_hz();
-            (from..to).contains(&evidence.frequency_hz)
-        });
-        if let (Some(band), Some(_), Some(_)) = (band, readings.peak_db, readings.average_db) {
-            evidence.kind = Some(kind_from_detectors(&readings, evidence.bandwidth_hz, band).kind);
-        }
-    }
-    for port in &product.ports {
-        if let Some(length_m) = port.cable_length_m {
-            // Long cables have a resonance everywhere: that says nothing.
-            let all = cable_resonances(&port.id, length_m, 1.1 * evidence.frequency_hz);
-            if all.len() < 8 && !near(&all, evidence.frequency_hz).is_empty() {
-                evidence.resonant_cables.push(port.id.clone());
-            }
-        }
-    }
-    let mut case = Case::open(&case_product(&product), &evidence);
-    for (_, _, record) in project.experiments(run)? {
-        let same = (record.frequency_hz - evidence.frequency_hz).abs() <= evidence.bandwidth_hz;
-        if let Some(kind) = ExperimentKind::from_key(&record.experiment).filter(|_| same) {
-            let outcome = if record.changed { Outcome::Changed } else { Outcome::Unchanged };
-            case.enter(&Experiment::new(kind), outcome);
-        }
-    }
-    Ok(case)
-}
-
-/// Enters what an experiment on an emission showed. `experiment` is the short form of the case file.
-pub fn enter_experiment(
-    dir: &Path,
-    run: &str,
-    frequency_hz: f64,
-    experiment: &str,
-    changed: bool,
-    remark: &str,
-) -> Result<(), WorkError> {
-    if ExperimentKind::from_key(experiment).is_none() {
-        let expected = "switch_off, unplug:CABLE, clip_ferrite:CABLE, stop:MAKER, change_load:MAKER, cool:MAKER or slow_edge:MAKER";
-        return Err(WorkError::input("experiment", format!("found `{experiment}`"), expected));
-    }
-    if !(frequency_hz.is_finite() && frequency_hz > 0.0) {
-        return Err(WorkError::input("frequency", format!("found {frequency_hz}"), "a number above 0, in Hz"));
-    }
-    let (run, experiment, remark) = (run.to_owned(), experiment.to_owned(), remark.to_owned());
-    Project::open(dir)?.add_experiment(ExperimentRecord { run, frequency_hz, experiment, changed, remark })?;
-    Ok(())
 }
 
 fn finish(

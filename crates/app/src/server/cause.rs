@@ -126,8 +126,12 @@ pub(crate) struct ExperimentResult {
     remark: String,
 }
 
+fn quiet(_: &workbench::Stage) -> std::ops::ControlFlow<()> {
+    std::ops::ControlFlow::Continue(())
+}
+
 fn explained(dir: &std::path::Path, run: &str) -> Result<Why, Fault> {
-    Ok(why_of_run(dir, run, &WhyChoices::default(), &mut |_| std::ops::ControlFlow::Continue(()))?)
+    Ok(why_of_run(dir, run, &WhyChoices::default(), &mut quiet)?)
 }
 
 fn view(why: &Why) -> WhyView {
@@ -235,7 +239,7 @@ fn case_view(case: &Case) -> CaseView {
                 chance_of_change: p.chance_of_change,
             })
             .collect(),
-        done: case.done.iter().map(|(e, o)| e.in_words(*o)).collect(),
+        done: case.done.iter().map(cause::case::Done::in_words).collect(),
     }
 }
 
@@ -255,7 +259,7 @@ async fn case(State(app): App, Path(id): Path<String>, query: Asked<CaseQuery>) 
     let dir = app.backend.dir();
     blocking(move || {
         let why = explained(&dir, &id)?;
-        Ok(case_view(&case_of_run(&dir, &id, &why, query.frequency_hz)?))
+        Ok(case_view(&case_of_run(&dir, &id, &why, query.frequency_hz, &mut quiet)?))
     })
     .await
     .map(Json)
@@ -270,7 +274,7 @@ async fn enter(State(app): App, Path(id): Path<String>, sent: Sent<ExperimentRes
     blocking(move || {
         enter_experiment(&dir, &id, sent.frequency_hz, &sent.key, sent.changed, &sent.remark)?;
         let why = explained(&dir, &id)?;
-        Ok(case_view(&case_of_run(&dir, &id, &why, sent.frequency_hz)?))
+        Ok(case_view(&case_of_run(&dir, &id, &why, sent.frequency_hz, &mut quiet)?))
     })
     .await
     .map(Json)
