@@ -11,8 +11,11 @@
 mod answers;
 mod calendar;
 mod days;
+mod design;
 mod duration;
+mod fields;
 mod plan;
+mod ready;
 mod rig;
 pub mod solve;
 
@@ -21,8 +24,13 @@ pub use calendar::{Date, clock, csv, icalendar};
 pub use days::{
     Bring, DayEntry, DayResult, Days, DaysError, Decision, EntryKind, LabDay, Now, PlannedJob, Request, days,
 };
+pub use design::{
+    Design, DischargeState, EarthLimit, FilterDesign, Finding, MainsDesign, NetworkDesign, ScreenDesign, Weight, Where,
+};
 pub use duration::{Duration, Pace, Part, duration, steps};
+pub use fields::{AnswerError, AnswerField};
 pub use plan::{
     Difference, OmittedStandard, OmittedTest, OpenQuestion, Plan, PlannedStandard, PlannedTest, difference, plan,
 };
+pub use ready::{BenchFirst, Likely, Ready, RunSays, ready};
 pub use rig::{Laboratory, LaboratoryError, Rig, order_class};

@@ -1,48 +1,27 @@
 //! The days keep their promises: hours, order, completeness, re-planning, exports.
 
-use campaign::{
-    Answers, Date, DayResult, Days, EntryKind, Laboratory, Now, Pace, Plan, PortAnswers, Request, csv, days, icalendar,
-    order_class, plan,
-};
-use standards::{Family, Phenomenon, Place, Port, RuleBase};
+mod common;
 
-fn product() -> Answers {
-    let port = |id: &str, kind, cable_length_m| PortAnswers {
-        id: id.to_owned(),
-        name: id.to_owned(),
-        kind,
-        cable_length_m,
-        screened: Some(false),
-        outdoors: Some(false),
-        dc_network: None,
-        dc_adaptor: None,
-    };
-    Answers {
-        family: Some(Family::Generic),
-        environment: Some(Place::Industrial),
-        markets: vec!["EU".to_owned()],
-        mains_v: Some(230.0),
-        current_a: Some(1.0),
-        phases: Some(1),
-        earthed: Some(true),
-        magnetic_parts: Some(true),
-        electronics: Some(true),
-        highest_internal_frequency_hz: Some(300e6),
-        highest_clock_hz: Some(300e6),
-        ports: vec![
-            port("housing", Port::Enclosure, None),
-            port("mains", Port::AcMains, Some(2.0)),
-            port("a", Port::SignalControl, Some(60.0)),
-            port("b", Port::SignalControl, Some(40.0)),
-            port("earth", Port::FunctionalEarth, Some(5.0)),
-        ],
-    }
+use campaign::{
+    Answers, Date, DayResult, Days, EntryKind, Laboratory, Now, Pace, Plan, Request, csv, days, icalendar, order_class,
+    plan,
+};
+use common::{port, product};
+use standards::{Phenomenon, Place, Port, RuleBase};
+
+fn sample() -> Answers {
+    let more = [
+        port("a", Port::SignalControl, Some(60.0)),
+        port("b", Port::SignalControl, Some(40.0)),
+        port("earth", Port::FunctionalEarth, Some(5.0)),
+    ];
+    product(Place::Industrial, 300e6, &more)
 }
 
 fn made(request: &Request, laboratory: &Laboratory) -> (Plan, Days) {
-    let p = plan(&product(), RuleBase::embedded());
+    let p = plan(&sample(), RuleBase::embedded());
     let pace = Pace { surge_rest_s: 30.0, ..Pace::default() };
-    let d = days(&p, &product(), &pace, laboratory, request).unwrap();
+    let d = days(&p, &sample(), &pace, laboratory, request).unwrap();
     (p, d)
 }
 
@@ -120,14 +99,14 @@ fn results_are_replanned_from_where_the_work_stands() {
     let first = &after.days[0].entries[0];
     assert!(after.days[0].number == 1 && first.from_min >= 8 * 60 + 30 + 200, "{first:?}");
     let wrong = Request { results: vec![DayResult { job: "x".to_owned(), passed: true }], ..Request::default() };
-    let p = plan(&product(), RuleBase::embedded());
-    let error = days(&p, &product(), &Pace::default(), &Laboratory::default(), &wrong).unwrap_err().to_string();
+    let p = plan(&sample(), RuleBase::embedded());
+    let error = days(&p, &sample(), &Pace::default(), &Laboratory::default(), &wrong).unwrap_err().to_string();
     assert!(error.contains("no job `x`") && error.contains("mains-surge"), "{error}");
 }
 
 #[test]
 fn a_likely_failure_moves_forward_among_its_equals() {
-    let p = plan(&product(), RuleBase::embedded());
+    let p = plan(&sample(), RuleBase::embedded());
     let test = p.tests.iter().find(|t| t.port == "b" && t.phenomenon == Phenomenon::ConductedRf).unwrap();
     let position = |chance: f64| {
         let request = Request { chances: [(test.id.clone(), chance)].into(), ..Request::default() };

@@ -4,42 +4,15 @@
 //! single-phase earthed product with two signal cables of 50 m, 8 contact and 6 air points; applicability from the tables
 //! of IEC 61000-6-1 and -6-2 (from memory, as the rows say).
 
-use campaign::{Answers, Pace, Plan, PlannedTest, PortAnswers, difference, duration, plan, steps};
+mod common;
+
+use campaign::{Answers, Pace, Plan, PlannedTest, difference, duration, plan, steps};
+use common::{port, product};
 use standards::{Family, Phenomenon, Place, Port, RuleBase, Side};
 
-fn port(id: &str, kind: Port, cable_length_m: Option<f64>) -> PortAnswers {
-    PortAnswers {
-        id: id.to_owned(),
-        name: id.to_owned(),
-        kind,
-        cable_length_m,
-        screened: Some(false),
-        outdoors: Some(false),
-        dc_network: None,
-        dc_adaptor: None,
-    }
-}
-
 fn sample(environment: Place) -> Answers {
-    Answers {
-        family: Some(Family::Generic),
-        environment: Some(environment),
-        markets: vec!["EU".to_owned()],
-        mains_v: Some(230.0),
-        current_a: Some(1.0),
-        phases: Some(1),
-        earthed: Some(true),
-        magnetic_parts: Some(true),
-        electronics: Some(true),
-        highest_internal_frequency_hz: Some(48e6),
-        highest_clock_hz: Some(48e6),
-        ports: vec![
-            port("housing", Port::Enclosure, None),
-            port("mains", Port::AcMains, Some(2.0)),
-            port("a", Port::SignalControl, Some(50.0)),
-            port("b", Port::SignalControl, Some(50.0)),
-        ],
-    }
+    let more = [port("a", Port::SignalControl, Some(50.0)), port("b", Port::SignalControl, Some(50.0))];
+    product(environment, 48e6, &more)
 }
 
 fn made(answers: &Answers) -> Plan {
