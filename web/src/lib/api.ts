@@ -29,6 +29,14 @@ export type MainsFlicker = Schemas["MainsFlicker"];
 export type WhyView = Schemas["WhyView"];
 export type CaseView = Schemas["CaseView"];
 export type MeasureRequest = Schemas["MeasureRequest"];
+export type FormGroup = Schemas["FormGroup"];
+export type FormField = Schemas["FormField"];
+export type ProductPage = Schemas["ProductPage"];
+export type FieldProblem = Schemas["FieldProblem"];
+export type AskedField = Schemas["AskedField"];
+export type PlanChange = Schemas["PlanChange"];
+export type ProductConflict = Schemas["ProductConflict"];
+export type ProductRefused = Schemas["ProductRefused"];
 
 export const client = createClient<paths>();
 

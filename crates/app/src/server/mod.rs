@@ -9,6 +9,8 @@ mod cause;
 mod fixes;
 mod live;
 mod mains;
+mod product;
+mod ready;
 mod thin;
 mod timeline;
 mod types;
@@ -533,11 +535,13 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(job_events, cancel))
         .routes(routes!(changes))
         .merge(campaign::routes())
+        .merge(ready::routes())
         .merge(cause::routes())
         .merge(fixes::routes())
         .merge(live::routes())
         .merge(timeline::routes())
         .merge(mains::routes())
+        .merge(product::routes())
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .merge(OpenApiRouter::new().routes(routes!(upload)).layer(DefaultBodyLimit::disable()))
 }
