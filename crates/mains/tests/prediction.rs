@@ -277,7 +277,7 @@ fn six_supplies_agree_with_ngspice() {
                     worst.0,
                     worst.1 * 100.0
                 );
-                assert!(worst.1 < 0.003, "{name}: order {} by {:.3} %", worst.0, worst.1 * 100.0);
+                assert!(worst.1 < 0.001, "{name}: order {} by {:.3} %", worst.0, worst.1 * 100.0);
             });
         }
     });

@@ -22,7 +22,7 @@ pub struct Cycle {
 /// Samples a cycle.
 const POINTS: usize = 2000;
 /// Two cycles that differ by less than this count as the same.
-const SETTLED: f64 = 1e-2;
+const SETTLED: f64 = 5e-4;
 
 impl Cycle {
     /// R.m.s. value and phase (sine, rad) of an order of the current.
@@ -71,6 +71,9 @@ pub fn periodic(supply: &SupplyFile) -> Result<Cycle, PredictionError> {
         options.output = Output::Grid;
         options.max_steps = 2_000_000;
         options.max_step_s = Some(period_s / 800.0);
+        // The current is a small difference of voltages over a small resistance: an error allowed to the voltages is many
+        // times larger in it.
+        options.reltol = 1e-5;
         let waves = transient(&net, &options)?;
         let current = waves.current("rs")?;
         let voltage = waves.voltage("s")?;

@@ -155,6 +155,10 @@ fn wrong(field: &str, what: impl ToString, expected: &str) -> PredictionError {
     PredictionError::Description { field: field.into(), what: what.to_string(), expected: expected.into() }
 }
 
+/// Time constant with which a converter without a reservoir before it follows its input, s: a loop of some 3 kHz
+/// (common practice).
+const LOOP_S: f64 = 50e-6;
+
 impl SupplyFile {
     /// Reads a description in TOML.
     pub fn parse(text: &str) -> Result<Self, PredictionError> {
@@ -311,7 +315,19 @@ impl SupplyFile {
                 cards.push(format!("RF y z {charge_ohm:.9e}"));
                 cards.push("D7 z p RECT".into());
                 cards.push(format!("C2 z n {capacitance_f:.9e} IC={:.6}", initial / 2.0));
-                feed(&mut cards, load, v / 5.0);
+                match load {
+                    Load::ResistanceOhm(_) => feed(&mut cards, load, v / 5.0),
+                    // Nothing stores charge across the load while both capacitors are cut off. A load that held its
+                    // power at once would then be a falling resistance behind the mains inductance, which has no steady
+                    // current: a real converter follows its input no faster than its control loop.
+                    Load::PowerW(p) => {
+                        cards.push("ELOOP q 0 p n 1".into());
+                        cards.push("RLOOP q g 1k".into());
+                        cards.push(format!("CLOOP g 0 {:.9e} IC={:.6}", LOOP_S / 1e3, initial / 2.0));
+                        let least = (v / 5.0).powi(2);
+                        cards.push(format!("BLOAD p n I={{{p}*v(g)/max(v(g)*v(g),{least:.6})}}"));
+                    }
+                }
             }
             Topology::ActivePowerFactor { power_w, line_capacitance_f, third_percent } => {
                 let hot = line(&mut cards, 0.1, 0.0);
