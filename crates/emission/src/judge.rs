@@ -1,12 +1,14 @@
 use std::collections::BTreeMap;
 
 use quantity::{Interpolation, MixError, Unit};
-use standards::{Detector, Known, Limit, MeasurementKind};
+use standards::{Budget, Detector, Known, Limit, MeasurementKind};
 
+use crate::chance::probability_within;
 use crate::coverage::{bandwidth_hz, coverage, prescribed_bandwidth_hz};
 use crate::emissions::{Segment, segments};
 use crate::probability::{joint_probability, normal_below};
 use crate::sentence;
+use crate::uncertainty::level_uncertainty;
 use crate::verdict::{
     Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,
     SuspectLevel, SuspectLimit, UncertaintyUsed, Verdict,
@@ -122,8 +124,20 @@ pub fn judge(trace: &Trace, limits: &[&Limit], options: &JudgeOptions) -> Result
     };
 
     let emissions = emissions(trace, &readings, &judged, options);
-    let z: Vec<f64> = emissions.iter().map(|e| e.z).collect();
-    let probability = joint_probability(&z, options.common_share);
+    let probability = match &options.budget {
+        Some(budget) => {
+            // What counts is the margin in standard uncertainties; the budget's are those of the emission's worst frequency.
+            let margins: Vec<(f64, f64)> = emissions
+                .iter()
+                .filter_map(|e| {
+                    let f = trace.frequency_hz[e.worst];
+                    budget.standard_at(f).map(|u| (f, e.z * u))
+                })
+                .collect();
+            probability_within(&margins, budget)
+        }
+        None => joint_probability(&emissions.iter().map(|e| e.z).collect::<Vec<f64>>(), options.common_share),
+    };
     let probability_bound = bound(&judged, &results, &emissions, !options.allow_partial && !not_measured.is_empty());
     let suspects: Vec<Suspect> = emissions
         .iter()
@@ -253,19 +267,30 @@ struct Uncertainty {
 fn uncertainty(
     limit: &Limit,
     kind: Option<MeasurementKind>,
+    frequency_hz: f64,
     options: &JudgeOptions,
 ) -> Result<Uncertainty, JudgeError> {
     let u_cispr_db = options.u_cispr_db.or_else(|| kind.map(|k| k.published().u_cispr_db));
-    let expanded_db = options
-        .uncertainty_db
-        .or(u_cispr_db)
-        .ok_or_else(|| JudgeError::NoUncertainty { limit_id: limit.id.clone() })?;
+    let expanded_db = match &options.budget {
+        Some(budget) => 2.0 * budget.standard_at(frequency_hz).ok_or_else(|| outside(limit, budget, frequency_hz))?,
+        None => options
+            .uncertainty_db
+            .or(u_cispr_db)
+            .ok_or_else(|| JudgeError::NoUncertainty { limit_id: limit.id.clone() })?,
+    };
     let addition_db = u_cispr_db.map_or(0.0, |u| (expanded_db - u).max(0.0));
     Ok(Uncertainty { kind, expanded_db, u_cispr_db, addition_db })
 }
 
+fn outside(limit: &Limit, budget: &Budget, frequency_hz: f64) -> JudgeError {
+    JudgeError::OutsideBudget { limit_id: limit.id.clone(), budget: budget.id.clone(), frequency_hz }
+}
+
 fn kind_at(limit: &Limit, frequency_hz: f64, options: &JudgeOptions) -> Option<MeasurementKind> {
-    options.kind.or_else(|| MeasurementKind::usual(limit, frequency_hz))
+    options
+        .kind
+        .or_else(|| options.budget.as_ref().map(|b| b.kind))
+        .or_else(|| MeasurementKind::usual(limit, frequency_hz))
 }
 
 fn range_of(limit: &Limit, options: &JudgeOptions) -> (f64, f64) {
@@ -338,7 +363,9 @@ fn judge_limit<'a>(
     let nearby = own.and_then(|own| settled_nearby(trace, own, &higher));
     let (low, high) = range_of(limit, options);
     let first = trace.frequency_hz.partition_point(|f| *f < low);
-    let mut known: Option<Uncertainty> = None;
+    let mut known: Option<(Uncertainty, f64)> = None;
+    // A budget's tables change slowly: one look-up serves a quarter of a per cent of frequency.
+    let same = |at_hz: f64, f: f64| options.budget.is_none() || f <= 1.0025 * at_hz;
     let mut walk = Walk::new(limit);
     for k in first..n {
         let frequency_hz = trace.frequency_hz[k];
@@ -348,8 +375,8 @@ fn judge_limit<'a>(
         let Some(limit_db) = walk.at(frequency_hz) else { continue };
         let kind = kind_at(limit, frequency_hz, options);
         let u = match known {
-            Some(u) if u.kind == kind => u,
-            _ => *known.insert(uncertainty(limit, kind, options)?),
+            Some((u, at_hz)) if u.kind == kind && same(at_hz, frequency_hz) => u,
+            _ => known.insert((uncertainty(limit, kind, frequency_hz, options)?, frequency_hz)).0,
         };
         // Everything on the scale of the trace's levels.
         let ceiling = limit_db - offset_db - u.addition_db;
@@ -792,12 +819,22 @@ fn uncertainty_used(
 ) -> Result<UncertaintyUsed, JudgeError> {
     let limit = limits.iter().find(|l| Some(l.id.as_str()) == worst_id).unwrap_or(&limits[0]);
     let kind = kind_at(limit, frequency_hz, options);
-    let u = uncertainty(limit, kind, options)?;
-    let assumed = options.uncertainty_db.is_none();
+    // Where nothing was judged there is no worst frequency; the limit's own beginning then stands for it.
+    let at_hz = if frequency_hz.is_finite() { frequency_hz } else { limit.level.range_hz().0 };
+    let u = uncertainty(limit, kind, at_hz, options)?;
+    let budget = options.budget.as_ref().and_then(|b| level_uncertainty(b, at_hz).map(|at| (b, at)));
+    let assumed = options.uncertainty_db.is_none() && budget.is_none();
     let published = kind.map(MeasurementKind::published);
     let of_what = published.map_or_else(|| "this measurement".to_owned(), |p| p.title.clone());
     let figure = u.expanded_db;
-    let mut statement = if !assumed {
+    let mut statement = if let Some((b, _)) = &budget {
+        format!(
+            "Expanded uncertainty of the set-up at {}: {figure:.1} dB (k = 2), from the budget `{}` ({}).",
+            words::frequency(at_hz),
+            b.id,
+            b.source
+        )
+    } else if !assumed {
         format!("Expanded uncertainty of the set-up: {figure:.1} dB (k = 2), as stated.")
     } else if options.u_cispr_db.is_some() {
         format!("Expanded uncertainty assumed equal to the given U_cispr: {figure:.1} dB (k = 2).")
@@ -822,18 +859,27 @@ fn uncertainty_used(
         )),
         None => statement.push_str(" No U_cispr is published for this measurement: levels are compared as they are."),
     }
-    statement.push_str(&format!(
-        " Probability: normal deviation with half of it as standard uncertainty, {:.0} % of the variance common to all \
-         emissions (an assumption).",
-        100.0 * options.common_share
-    ));
+    let common_share = budget.as_ref().map_or(options.common_share, |(_, at)| (at.common_db / at.standard_db).powi(2));
+    statement.push_str(&match &budget {
+        Some(_) => format!(
+            " Probability: normal deviation with half of it as standard uncertainty, belonging together across frequency as \
+             the budget says ({:.0} % of the variance there common to all emissions).",
+            100.0 * common_share
+        ),
+        None => format!(
+            " Probability: normal deviation with half of it as standard uncertainty, {:.0} % of the variance common to all \
+             emissions (an assumption).",
+            100.0 * common_share
+        ),
+    });
     Ok(UncertaintyUsed {
         kind,
         expanded_db: u.expanded_db,
         assumed,
         u_cispr_db: u.u_cispr_db,
         addition_db: u.addition_db,
-        common_share: options.common_share,
+        common_share,
+        budget: budget.map(|(b, _)| b.id.clone()),
         statement,
     })
 }

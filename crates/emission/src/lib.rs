@@ -1,15 +1,20 @@
 //! Chains, traces, margins, suspects, uncertainty and the chance of passing: maths on plain structs, no files.
 
+pub mod angles;
+pub mod bench;
 mod chain;
 pub mod chance;
 pub mod conductors;
 mod coverage;
+pub mod distance;
 mod emissions;
 mod judge;
 mod nan_as_null;
 mod probability;
 pub mod random;
 mod sentence;
+pub mod series;
+pub mod site;
 pub mod stages;
 mod trace;
 pub mod uncertainty;

@@ -1,4 +1,3 @@
-use serde::{Deserialize, Serialize};
 use statrs::function::erf::erfc;
 
 /// Emissions that can matter to the joint probability: with thousands near a limit the answer is nought anyway.
@@ -54,51 +53,4 @@ pub fn joint_probability(z: &[f64], common_share: f64) -> f64 {
         sum += weight * product;
     }
     (sum * step / (2.0 * std::f64::consts::PI).sqrt()).clamp(0.0, 1.0)
-}
-
-/// How a contribution to an uncertainty is spread, and so what its figure means.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Spread {
-    /// Normal: the figure is an expanded uncertainty of this coverage factor k.
-    Normal {
-        /// Coverage factor.
-        k: f64,
-    },
-    /// Anywhere between ± the figure: divided by √3.
-    Rectangular,
-    /// Most likely in the middle of ± the figure: divided by √6.
-    Triangular,
-    /// Most likely at the ends of ± the figure, as a mismatch of unknown phase: divided by √2.
-    UShaped,
-}
-
-/// One contribution to the uncertainty of a level.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Contribution {
-    /// What contributes.
-    pub name: String,
-    /// Expanded uncertainty or half-width, dB, as the spread says.
-    pub value_db: f64,
-    /// How it is spread.
-    pub spread: Spread,
-}
-
-impl Contribution {
-    /// Its standard uncertainty, dB.
-    pub fn standard_db(&self) -> f64 {
-        let divisor = match self.spread {
-            Spread::Normal { k } => k,
-            Spread::Rectangular => 3f64.sqrt(),
-            Spread::Triangular => 6f64.sqrt(),
-            Spread::UShaped => 2f64.sqrt(),
-        };
-        (self.value_db / divisor).abs()
-    }
-}
-
-/// Expanded uncertainty (k = 2) in dB of contributions that have nothing to do with each other: twice the root of the
-/// sum of their squared standard uncertainties (GUM; the way of CISPR 16-4-2).
-pub fn expanded_uncertainty_db(contributions: &[Contribution]) -> f64 {
-    2.0 * contributions.iter().map(|c| c.standard_db().powi(2)).sum::<f64>().sqrt()
 }

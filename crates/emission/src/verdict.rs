@@ -1,6 +1,6 @@
 use quantity::{MixError, Unit};
 use serde::{Deserialize, Serialize};
-use standards::{Detector, MeasurementKind};
+use standards::{Budget, Detector, MeasurementKind};
 
 use crate::TraceError;
 use crate::nan_as_null;
@@ -11,12 +11,15 @@ pub struct JudgeOptions {
     /// Expanded uncertainty (k = 2) of the set-up that measured the trace, dB. None: the published U_cispr of the kind
     /// is taken, and the verdict says so.
     pub uncertainty_db: Option<f64>,
+    /// The budget of that set-up instead of one figure: its uncertainty against frequency, and which part of it emissions
+    /// have in common. It goes before `uncertainty_db` and `common_share`, and its kind before the limit's usual one.
+    pub budget: Option<Budget>,
     /// U_cispr (k = 2) in dB instead of the published one.
     pub u_cispr_db: Option<f64>,
     /// The kind of measurement, for its published U_cispr. None: from the limit's port, unit and range.
     pub kind: Option<MeasurementKind>,
     /// Share (0 to 1) of the variance that is common to all emissions of one trace, such as the receiver's own
-    /// deviation; the rest is independent from emission to emission.
+    /// deviation; the rest is independent from emission to emission. Without a budget only.
     pub common_share: f64,
     /// The detector of a column whose source does not say it.
     pub assume_detector: Option<Detector>,
@@ -36,6 +39,7 @@ impl Default for JudgeOptions {
     fn default() -> Self {
         Self {
             uncertainty_db: None,
+            budget: None,
             u_cispr_db: None,
             kind: None,
             common_share: 0.5,
@@ -214,6 +218,9 @@ pub struct UncertaintyUsed {
     pub addition_db: f64,
     /// Share of the variance common to all emissions.
     pub common_share: f64,
+    /// The budget it comes from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub budget: Option<String>,
     /// In words: source and rule.
     pub statement: String,
 }
@@ -312,6 +319,18 @@ pub enum JudgeError {
     NoUncertainty {
         /// The limit.
         limit_id: String,
+    },
+    /// The set-up's budget does not reach a frequency that was measured.
+    #[error(
+        "limit `{limit_id}`: budget `{budget}` says nothing at {frequency_hz} Hz: expected its tables to reach over the measured range"
+    )]
+    OutsideBudget {
+        /// The limit.
+        limit_id: String,
+        /// The budget.
+        budget: String,
+        /// Where.
+        frequency_hz: f64,
     },
     /// An option is out of its range.
     #[error("option {field}: {value}; expected {expected}")]

@@ -6,12 +6,16 @@
 //! are added with [`LimitLibrary::add_toml`].
 
 mod band;
+mod budget;
 mod library;
 mod limit;
 mod rules;
 mod uncertainty;
 
 pub use band::{Band, Detector};
+pub use budget::{
+    Budget, BudgetContribution, BudgetError, BudgetPlace, Correlation, Distribution, example_budgets, read_budgets,
+};
 pub use library::{LimitLibrary, LimitSearch};
 pub use limit::{Known, Limit, LimitError, Port};
 pub use rules::{Condition, Confidence, Family, LevelFigure, Phenomenon, Place, RuleBase, RuleRow, Side, Standard};

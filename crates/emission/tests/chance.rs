@@ -1,0 +1,247 @@
+//! The chance of passing: closed forms, what must hold of it, and its calibration on simulated campaigns.
+
+use emission::chance::simulation::calibration;
+use emission::chance::{
+    BenchEmission, Chance, ChanceOptions, Pair, Repeatability, RepeatabilityPrior, Situation, Spread, StandIn,
+    chance_of_passing, probability_within, sentence,
+};
+use emission::random::Random;
+use emission::uncertainty::student_below;
+use emission::{joint_probability, normal_below};
+use standards::{Budget, example_budgets, read_budgets};
+
+fn budget(id: &str) -> &'static Budget {
+    example_budgets().iter().find(|b| b.id == id).expect("an example")
+}
+
+/// A budget of two normal contributions: one common, one of each emission's own.
+fn two(common_db: f64, own_db: f64) -> Budget {
+    let text = format!(
+        "[[budget]]\nid = \"b\"\ntitle = \"t\"\nkind = \"mains_network\"\nsource = \"a test\"\nknown = \"memory\"\n\
+         [[budget.contribution]]\nname = \"common\"\nvalue_db = {common_db}\ndistribution = \"normal\"\nk = 1.0\n\
+         correlation = \"common\"\n\
+         [[budget.contribution]]\nname = \"own\"\nvalue_db = {own_db}\ndistribution = \"normal\"\nk = 1.0\n\
+         correlation = \"independent\"\n"
+    );
+    read_budgets(&text, "test").expect("reads").remove(0)
+}
+
+fn exact() -> Repeatability {
+    let none = Spread { standard_db: 1e-4, degrees_of_freedom: 1e6 };
+    Repeatability { run: none, own: none, observed: None, repeated_runs: 0 }
+}
+
+fn emission(frequency_hz: f64, margin_db: f64) -> BenchEmission {
+    BenchEmission { label: "L1".into(), frequency_hz, margin_db, repeats: 1, set_up: 0, stand_in: None }
+}
+
+fn fine() -> ChanceOptions {
+    ChanceOptions { spread_draws: 64, deviation_draws: 256, ..ChanceOptions::default() }
+}
+
+fn agrees(found: &Chance, expected: f64, slack: f64) {
+    let tolerance = 5.0 * found.standard_error + slack;
+    assert!(
+        (found.probability - expected).abs() < tolerance,
+        "{} ± {}, expected {expected}",
+        found.probability,
+        found.standard_error
+    );
+}
+
+/// One emission with nothing to compare it with: the laboratory reads margin m with a normal deviation of both budgets
+/// together, so it passes with Φ(m/√(u_bench² + u_lab²)).
+#[test]
+fn one_emission_by_hand() {
+    let (bench, laboratory) = (two(1.2, 0.9), two(1.0, 0.5));
+    for m in [-2.0, 0.0, 1.5, 4.0] {
+        let s = Situation {
+            emissions: vec![emission(1e6, m)],
+            pairs: Vec::new(),
+            bench: &bench,
+            laboratory: &laboratory,
+            repeatability: exact(),
+        };
+        let u = (1.44f64 + 0.81 + 1.0 + 0.25).sqrt();
+        agrees(&chance_of_passing(&s, &fine()), normal_below(m / u), 2e-3);
+    }
+}
+
+/// One emission read n times with a scatter known to ν degrees of freedom, perfect instruments: the laboratory's one reading
+/// is Student's t around the mean, scale s·√(1 + 1/n) (the predictive distribution of any textbook).
+#[test]
+fn few_repeats_give_students_t() {
+    let perfect = two(0.0, 1e-3);
+    for (v, n, m, s) in [(4.0, 3, 2.0, 1.0), (3.0, 1, 1.0, 1.0), (10.0, 5, 3.0, 2.0)] {
+        let mut e = emission(1e6, m);
+        e.repeats = n;
+        let none = Spread { standard_db: 1e-4, degrees_of_freedom: 1e6 };
+        let own = Spread { standard_db: s, degrees_of_freedom: v };
+        let situation = Situation {
+            emissions: vec![e],
+            pairs: Vec::new(),
+            bench: &perfect,
+            laboratory: &perfect,
+            repeatability: Repeatability { run: none, own, observed: None, repeated_runs: 0 },
+        };
+        let found = chance_of_passing(&situation, &ChanceOptions { spread_draws: 4000, deviation_draws: 8, ..fine() });
+        agrees(&found, student_below(m / (s * (1.0 + 1.0 / n as f64).sqrt()), v), 2e-3);
+    }
+}
+
+/// Two emissions 100 dB apart in what they could teach each other, each 0 dB from its limit: with common deviations only,
+/// both pass or neither, 1/2; with a perfect laboratory and own deviations only 1/4 (before the spread of so few emissions
+/// says anything, which a wide one does not).
+#[test]
+fn common_deviations_pass_together() {
+    let s = |bench: &Budget, laboratory: &Budget| {
+        let s = Situation {
+            emissions: vec![emission(1e6, 0.0), emission(2e6, 0.0)],
+            pairs: Vec::new(),
+            bench,
+            laboratory,
+            repeatability: exact(),
+        };
+        chance_of_passing(&s, &fine())
+    };
+    let tiny = two(1e-3, 1e-3);
+    agrees(&s(&tiny, &two(2.0, 1e-3)), 0.5, 2e-3);
+    agrees(&s(&tiny, &two(1e-3, 2.0)), 0.25, 2e-3);
+}
+
+/// The verdict's own probability with a budget is the integral it was before where the budget has a common and an own part
+/// only (quadrature against simulation).
+#[test]
+fn a_budget_gives_the_probability_that_the_integral_gives() {
+    let budget = two(1.2, 0.9);
+    let u = 1.5;
+    for margins in [vec![0.5, 1.0, 2.0], vec![3.0; 30], vec![-1.0, 2.0]] {
+        let emissions: Vec<(f64, f64)> = margins.iter().enumerate().map(|(i, m)| (1e6 * (i + 1) as f64, *m)).collect();
+        let z: Vec<f64> = margins.iter().map(|m| m / u).collect();
+        let expected = joint_probability(&z, 1.44 / 2.25);
+        let found = probability_within(&emissions, &budget);
+        assert!((found - expected).abs() < 0.006, "{found}, expected {expected}");
+    }
+}
+
+/// An emission that reads worst among many alike is there partly by chance: with the product's emissions spread as little as
+/// the bench's own deviations, it is expected nearer to the others at the laboratory.
+#[test]
+fn the_worst_of_many_is_worst_partly_by_chance() {
+    let (bench, laboratory) = (two(0.3, 2.0), two(0.3, 0.5));
+    let mut random = Random::new(5);
+    let emissions: Vec<BenchEmission> =
+        (0..40).map(|i| emission(1e6 * f64::from(i + 1), 6.0 + 2.5 * random.normal())).collect();
+    let lowest = emissions.iter().map(|e| e.margin_db).fold(f64::INFINITY, f64::min);
+    let s = Situation { emissions, pairs: Vec::new(), bench: &bench, laboratory: &laboratory, repeatability: exact() };
+    let found = chance_of_passing(&s, &fine());
+    let worst = found.emissions.iter().find(|e| e.bench_margin_db == lowest).expect("there");
+    assert!(worst.expected_margin_db > lowest + 1.0, "{worst:?}");
+    assert!(worst.expected_margin_db < 6.5);
+}
+
+/// Pairs that show the laboratory reading 4 dB higher move what is expected there, and leave less doubt; a stand-in detector
+/// is expected to read lower with the limit's own; an emission without which all is well is named first.
+#[test]
+fn what_drives_the_chance_is_named() {
+    let (bench, laboratory) = (two(3.0, 0.5), two(1.0, 0.5));
+    let repeatability = Repeatability::learn(&[], RepeatabilityPrior::default());
+    let base = Situation {
+        emissions: vec![emission(1e6, 3.0), emission(5e6, 14.0), emission(2e7, 16.0)],
+        pairs: Vec::new(),
+        bench: &bench,
+        laboratory: &laboratory,
+        repeatability,
+    };
+    let before = chance_of_passing(&base, &fine());
+    assert_eq!(before.emissions[0].frequency_hz, 1e6);
+    assert!(before.emissions[0].gain_without > 0.1, "{:?}", before.emissions[0]);
+    assert_eq!((before.sources[0].name.as_str(), before.sources[0].side), ("common", "bench"));
+    assert!(before.sources[0].probability_without > before.probability, "{:?}", before.sources[0]);
+    assert!((before.sources.iter().map(|s| s.variance_share).sum::<f64>() - 1.0).abs() < 1e-9);
+    let said = sentence(&before);
+    assert!(said.contains("hangs on one emission, L1 at 1 MHz") && said.contains("common of the bench"), "{said}");
+
+    let pairs: Vec<Pair> = (0..4)
+        .map(|v| Pair { frequency_hz: 2e6, difference_db: 4.0, bench_readings: 3, laboratory_readings: 1, visit: v })
+        .collect();
+    let after = chance_of_passing(&Situation { pairs, ..base.clone() }, &fine());
+    assert!(after.probability < before.probability - 0.2, "{} {}", before.probability, after.probability);
+    let (a, b) = (&after.emissions[0], &before.emissions[0]);
+    assert!(a.expected_margin_db < b.expected_margin_db - 3.0 && a.standard_db < 0.8 * b.standard_db, "{a:?} {b:?}");
+
+    let mut other = base;
+    for e in &mut other.emissions {
+        e.stand_in = Some(StandIn { mean_db: 5.0, standard_db: 2.0 });
+    }
+    assert!(chance_of_passing(&other, &fine()).probability > before.probability);
+}
+
+#[test]
+fn more_emissions_than_fit_and_none_at_all() {
+    let (bench, laboratory) = (budget("mains-network-bench"), budget("mains-network"));
+    let repeatability = Repeatability::learn(&[], RepeatabilityPrior::default());
+    let many: Vec<BenchEmission> =
+        (0..600).map(|i| emission(150e3 * 1.0085f64.powi(i), 5.0 + 0.08 * f64::from(i))).collect();
+    let s = Situation { emissions: many, pairs: Vec::new(), bench, laboratory, repeatability };
+    let found = chance_of_passing(&s, &ChanceOptions::default());
+    assert_eq!(found.emissions_used, 100);
+    assert!(found.probability > 0.3 && found.probability < 1.0, "{}", found.probability);
+    // Twice as many enter: those left out hardly matter.
+    let options = ChanceOptions { most_emissions: 200, spread_draws: 16, ..ChanceOptions::default() };
+    let more = emission::chance::probability_of_passing(&s, &options);
+    assert!((more - found.probability).abs() < 0.06, "{more} {}", found.probability);
+    let none = chance_of_passing(&Situation { emissions: Vec::new(), ..s }, &ChanceOptions::default());
+    assert_eq!(none.probability, 1.0);
+}
+
+/// Analysis of variance by hand: two runs of three emissions, (1, 2, 3) and (3, 2, 4): run means 2 and 3, SS_run = 0.5, one
+/// degree of freedom; SS_own: deviations ±(1 − 0.5), ±(0 − 0.5), ±(0.5 − 0.5) → 2·(0.25 + 0.25) = 1 with two. One reading
+/// against its repetition: (3·0.5 + 2·0.5)/3 = 0.8333 dB². A bench's true repeatability is found from many.
+#[test]
+fn repeatability_is_that_of_an_analysis_of_variance() {
+    let group = vec![vec![1.0, 2.0, 3.0], vec![3.0, 2.0, 4.0]];
+    let prior = RepeatabilityPrior { run_db: 1.0, own_db: 1.0, degrees_of_freedom: 1e-9 };
+    let found = Repeatability::learn(&[group], prior);
+    assert!((found.own.standard_db.powi(2) - 0.5).abs() < 1e-6, "{found:?}");
+    assert!((found.run.standard_db.powi(2) - (0.5 - 0.5 / 3.0)).abs() < 1e-6, "{found:?}");
+    let observed = found.observed.expect("repeated");
+    assert!((observed.standard_db.powi(2) - 0.833_333).abs() < 1e-5, "{observed:?}");
+
+    let mut random = Random::new(1);
+    let groups: Vec<Vec<Vec<f64>>> = (0..200)
+        .map(|_| {
+            (0..4)
+                .map(|_| {
+                    let run = 0.8 * random.normal();
+                    (0..10).map(|_| run + 1.5 * random.normal()).collect()
+                })
+                .collect()
+        })
+        .collect();
+    let found = Repeatability::learn(&groups, RepeatabilityPrior::default());
+    assert!((found.run.standard_db - 0.8).abs() < 0.08 && (found.own.standard_db - 1.5).abs() < 0.05, "{found:?}");
+    assert_eq!(Repeatability::learn(&[], RepeatabilityPrior::default()).observed, None);
+}
+
+/// When it says p, p of the campaigns pass: 10,000 simulated campaigns (products, benches, laboratories, repeats and pairs all
+/// drawn; see `chance::simulation`). Within three points in every tenth of the scale, with two standard errors of the count
+/// beside them where a tenth holds few.
+#[test]
+fn when_it_says_so_it_passes_so() {
+    let options = ChanceOptions { spread_draws: 8, deviation_draws: 16, ..ChanceOptions::default() };
+    let halves: Vec<_> = std::thread::scope(|scope| {
+        let options = &options;
+        let work: Vec<_> = (0..2).map(|half| scope.spawn(move || calibration(5000, 70 + half, options))).collect();
+        work.into_iter().map(|w| w.join().expect("a half")).collect()
+    });
+    for (a, b) in halves[0].iter().zip(&halves[1]) {
+        let n = (a.campaigns + b.campaigns) as f64;
+        let mean = |x: f64, y: f64| (x * a.campaigns as f64 + y * b.campaigns as f64) / n;
+        let (said, passed) = (mean(a.said, b.said), mean(a.passed, b.passed));
+        let error = if n >= 1000.0 { 0.0 } else { 2.0 * (said * (1.0 - said) / n).sqrt() };
+        println!("{:.1} to {:.1}: {n} campaigns, said {said:.3}, passed {passed:.3}", a.from, a.to);
+        assert!(n > 200.0, "{n} campaigns only");
+        assert!((said - passed).abs() <= 0.03 + error, "said {said:.3}, passed {passed:.3} of {n}");
+    }
+}
