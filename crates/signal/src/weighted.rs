@@ -85,7 +85,8 @@ fn taps(fraction: f64) -> Vec<f64> {
             if edge.abs() >= 1.0 {
                 return 0.0;
             }
-            let sinc = if x.abs() < 1e-12 { 1.0 } else { (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x) };
+            let sinc =
+                if x.abs() < 1e-12 { 1.0 } else { (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x) };
             sinc * bessel_i0(BETA * (1.0 - edge * edge).sqrt()) / bessel_i0(BETA)
         })
         .collect();
@@ -134,16 +135,8 @@ impl<'a> Weighted<'a> {
         if !any {
             shifts.clear();
         }
-        let mut made = Self {
-            source,
-            mixing,
-            shifts,
-            kept: Vec::new(),
-            owed: 0,
-            ended: false,
-            out: Vec::new(),
-            complex: false,
-        };
+        let mut made =
+            Self { source, mixing, shifts, kept: Vec::new(), owed: 0, ended: false, out: Vec::new(), complex: false };
         made.empty();
         Ok(made)
     }
@@ -370,7 +363,8 @@ mod tests {
                 let middle = &out[400..7600];
                 let worst = middle.chunks(2).map(|f| f[1].abs()).fold(0.0, f32::max);
                 assert!(worst < 1e-4, "{cycles}: {worst}");
-                let sum = middle.chunks(2).enumerate().map(|(i, f)| (f64::from(f[0]) - sine(cycles, i as f64 + 200.0)).abs());
+                let sum =
+                    middle.chunks(2).enumerate().map(|(i, f)| (f64::from(f[0]) - sine(cycles, i as f64 + 200.0)).abs());
                 assert!(sum.fold(0.0, f64::max) < 1e-4);
             }
         }

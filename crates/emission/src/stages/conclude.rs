@@ -146,9 +146,14 @@ pub fn conclude(survey: &Survey, limits: &[&Limit], readings: &[&Trace], within_
         Decision::Pass => format!("Passes after the final measurement; the smallest margin is {place}."),
         Decision::Fail => format!("Exceeds a limit in the final measurement: {place}."),
         Decision::Inconclusive if open > 0 => {
-            format!("{open} of {} suspects are not settled by the final readings; so far the smallest margin is {place}.", rows.len())
+            format!(
+                "{open} of {} suspects are not settled by the final readings; so far the smallest margin is {place}.",
+                rows.len()
+            )
         }
-        Decision::Inconclusive => format!("Every listed suspect passes, the smallest margin being {place}; the survey is not complete."),
+        Decision::Inconclusive => {
+            format!("Every listed suspect passes, the smallest margin being {place}; the survey is not complete.")
+        }
     };
     FinalList { rows, decision, sentence, notes }
 }
@@ -212,7 +217,12 @@ fn settle(
         );
     }
     if let Some((_, survey_margin)) = listed.settled.iter().find(|(id, _)| *id == limit.id) {
-        return made(None, *survey_margin, Decision::Pass, format!("the survey, which keeps it by at least {within_db} dB"));
+        return made(
+            None,
+            *survey_margin,
+            Decision::Pass,
+            format!("the survey, which keeps it by at least {within_db} dB"),
+        );
     }
     match higher {
         Some(reading) => made(

@@ -130,10 +130,9 @@ pub fn dwell(rhythm: Option<&Rhythm>) -> Dwell {
             (LEAST_S, format!("steady within {:.1} dB over {:.2} s", r.spread_db, r.observed_s))
         }
         // A record shorter than the shortest observation proves no steadiness.
-        RhythmKind::Steady => (
-            FLUCTUATING_S,
-            format!("steady within {:.1} dB, but seen for {:.3} s only", r.spread_db, r.observed_s),
-        ),
+        RhythmKind::Steady => {
+            (FLUCTUATING_S, format!("steady within {:.1} dB, but seen for {:.3} s only", r.spread_db, r.observed_s))
+        }
         RhythmKind::Fluctuating => (FLUCTUATING_S, format!("it fluctuates by {:.1} dB", r.spread_db)),
         RhythmKind::Repeating => {
             let period = r.longest_period_s.unwrap_or(0.0);
