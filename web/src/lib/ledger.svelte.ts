@@ -5,7 +5,8 @@ export const ledger = $state<{ overview?: Overview; runs?: RunSummary[]; problem
   revision: -1,
 });
 
-async function fetchAll(): Promise<void> {
+/** Fetches the project again: after product.toml changed, which is not in the ledger. */
+export async function fetchAll(): Promise<void> {
   try {
     const [overview, runs] = await Promise.all([client.GET("/api/project"), client.GET("/api/runs")]);
     ledger.overview = data(overview);
