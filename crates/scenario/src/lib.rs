@@ -17,11 +17,13 @@ mod radiated;
 mod random;
 mod story;
 pub mod supply;
+mod survey;
 mod synthesis;
 pub mod trapezoid;
 mod truth;
 
 pub use mains::mains_recording;
 pub use story::{CaptureSpec, Conductor, Equipment, Kind, Sample, State, Story, SweepSpec, product_toml, story};
+pub use survey::{SurveySweep, Wave, open_bench, survey_field_dbuv_per_m, turntable_survey};
 pub use synthesis::{BLOCK_LENGTH, Synthesis, VOLTS_PER_UNIT, synthesise};
 pub use truth::{EmissionKind, FieldLine, Line, Truth, field_truth, truth};

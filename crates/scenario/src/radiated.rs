@@ -23,13 +23,13 @@ const CABLE_LINE_OHM: f64 = 250.0;
 const CABLE_SPEED: f64 = 0.95;
 const CABLE_NEPER_PER_M: f64 = 0.12;
 const CABLE_M: f64 = 0.62;
-const LIGHT_M_PER_S: f64 = 299_792_458.0;
+pub(crate) const LIGHT_M_PER_S: f64 = 299_792_458.0;
 /// Measuring distance, m.
 const DISTANCE_M: f64 = 3.0;
 
 /// Analyser: −6 dB bandwidth, Hz, and the middle of its peak-detected noise, dBµV.
-const BANDWIDTH_HZ: f64 = 120e3;
-const NOISE_DBUV: f64 = 12.0;
+pub(crate) const BANDWIDTH_HZ: f64 = 120e3;
+pub(crate) const NOISE_DBUV: f64 = 12.0;
 
 /// Field of the core clock's multiple `n`, V/m r.m.s.
 ///
