@@ -1,9 +1,11 @@
 //! Chains, traces, margins, suspects, uncertainty and the chance of passing: maths on plain structs, no files.
 
+pub mod ambient;
 pub mod angles;
 pub mod bench;
 mod chain;
 pub mod chance;
+pub mod change;
 pub mod conductors;
 mod coverage;
 pub mod distance;

@@ -229,7 +229,7 @@ fn repeatability_is_that_of_an_analysis_of_variance() {
 /// beside them where a tenth holds few.
 #[test]
 fn when_it_says_so_it_passes_so() {
-    let options = ChanceOptions { spread_draws: 8, deviation_draws: 16, ..ChanceOptions::default() };
+    let options = ChanceOptions { spread_draws: 16, deviation_draws: 16, ..ChanceOptions::default() };
     let halves: Vec<_> = std::thread::scope(|scope| {
         let options = &options;
         let work: Vec<_> = (0..2).map(|half| scope.spawn(move || calibration(5000, 70 + half, options))).collect();
