@@ -12,6 +12,7 @@ pub mod distance;
 mod emissions;
 mod judge;
 mod nan_as_null;
+pub mod next;
 mod probability;
 pub mod random;
 mod sentence;
