@@ -54,6 +54,8 @@ pub struct Pace {
     pub survey_s: f64,
     /// Observation of harmonic currents, s: long enough to repeat within 5 %.
     pub harmonics_s: f64,
+    /// The product's function is watched by a machine (camera, logged error counters): sweeps run by themselves.
+    pub watched_by_machine: bool,
     /// Observation of flicker, s: 600 for one short-term value, 7200 for the long-term one.
     pub flicker_s: f64,
 }
@@ -83,6 +85,7 @@ impl Default for Pace {
             final_s: 15.0,
             survey_s: 150.0,
             harmonics_s: 150.0,
+            watched_by_machine: false,
             flicker_s: 600.0,
         }
     }
@@ -97,6 +100,8 @@ pub struct Part {
     pub count: f64,
     /// How long each time, s.
     pub each_s: f64,
+    /// Runs by itself: nobody has to act or to watch the product.
+    pub by_itself: bool,
 }
 
 /// How long a test takes and of what.
@@ -109,9 +114,22 @@ pub struct Duration {
 }
 
 impl Duration {
+    /// The line just added runs by itself.
+    fn by_itself(&mut self) {
+        if let Some(part) = self.parts.last_mut() {
+            part.by_itself = true;
+        }
+    }
+
+    /// Time that runs by itself in stretches of at least `shortest_s`, s.
+    pub fn by_itself_s(&self, shortest_s: f64) -> f64 {
+        let long = self.parts.iter().filter(|p| p.by_itself && p.each_s >= shortest_s);
+        long.map(|p| p.count * p.each_s).sum()
+    }
+
     fn add(&mut self, what: impl Into<String>, count: f64, each_s: f64) {
         if count > 0.0 && each_s > 0.0 {
-            self.parts.push(Part { what: what.into(), count, each_s });
+            self.parts.push(Part { what: what.into(), count, each_s, by_itself: false });
             self.total_s += count * each_s;
         }
     }
@@ -150,6 +168,7 @@ pub fn duration(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> D
                 sweeps * f64::from(n),
                 dwell + pace.field_settle_s,
             );
+            sweep_by_itself(&mut d, pace, sweeps);
             d.add("turning to the next face and polarisation", sweeps, pace.face_turn_s);
         }
         Phenomenon::ConductedRf => {
@@ -159,6 +178,7 @@ pub fn duration(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> D
                 f64::from(n) * modulations,
                 dwell + pace.cable_settle_s,
             );
+            sweep_by_itself(&mut d, pace, modulations);
             d.add("moving the coupling to this cable", 1.0, 2.0 * pace.port_change_s);
         }
         Phenomenon::Burst => {
@@ -239,13 +259,27 @@ pub fn duration(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> D
             let detectors = if high { 2.0 } else { 1.0 };
             d.add("final readings", f64::from(pace.suspects) * detectors, pace.final_s);
         }
-        Phenomenon::HarmonicCurrent => d.add("observation", f64::from(pace.modes.max(1)), pace.harmonics_s),
+        Phenomenon::HarmonicCurrent => {
+            d.add("observation", f64::from(pace.modes.max(1)), pace.harmonics_s);
+            d.by_itself();
+        }
         Phenomenon::VoltageChangeFlicker => {
             d.add("observation", 1.0, pace.flicker_s);
+            d.by_itself();
             d.add("24 switchings by hand for the largest change", 24.0, 10.0);
         }
     }
     d
+}
+
+/// A sweep that a machine watches is one stretch.
+fn sweep_by_itself(d: &mut Duration, pace: &Pace, sweeps: f64) {
+    if pace.watched_by_machine
+        && let Some(part) = d.parts.last_mut()
+    {
+        let total = part.count * part.each_s;
+        *part = Part { what: part.what.clone(), count: sweeps, each_s: total / sweeps, by_itself: true };
+    }
 }
 
 fn surge(d: &mut Duration, test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) {

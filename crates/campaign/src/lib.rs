@@ -9,6 +9,7 @@
 //! This room opens no files and knows no screens.
 
 mod answers;
+mod bring;
 mod calendar;
 mod days;
 mod design;
@@ -18,6 +19,7 @@ mod plan;
 mod ready;
 mod rig;
 pub mod solve;
+mod timetable;
 
 pub use answers::{Answers, PortAnswers, Question};
 pub use calendar::{Date, clock, csv, icalendar};

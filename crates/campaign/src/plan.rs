@@ -3,7 +3,9 @@
 use std::collections::BTreeMap;
 
 use serde::Serialize;
-use standards::{Condition, Confidence, Known, LevelFigure, Phenomenon, Port, RuleBase, RuleRow, Side, Standard};
+use standards::{
+    Condition, Confidence, Known, LevelFigure, Phenomenon, Port, RuleBase, RuleRow, Side, Standard, UpperFrequency,
+};
 
 use crate::answers::{Answers, PortAnswers, Question, Truth, hertz};
 
@@ -163,16 +165,9 @@ fn applies(answers: &Answers, port: &PortAnswers, when: &[Vec<Condition>]) -> Ap
     if open.is_empty() { Applies::Yes(because) } else { Applies::Unless(because, open) }
 }
 
-/// How far up a radiated measurement goes, Hz (CISPR 32 table 1, IEC 61000-6-3, 47 CFR 15.33(b)).
+/// How far up a radiated measurement goes, Hz; a row that reaches beyond 1 GHz is cut there at least.
 fn top_hz(standard: &str, internal_hz: f64) -> f64 {
-    let part15 = standard.starts_with("part15");
-    match internal_hz {
-        f if f <= 108e6 => 1e9,
-        f if f <= 500e6 => 2e9,
-        f if f <= 1e9 => 5e9,
-        f if part15 => (5.0 * f).min(40e9),
-        f => (5.0 * f).min(6e9),
-    }
+    UpperFrequency::of(standard).measure_to_hz(internal_hz).max(1e9)
 }
 
 /// Whether a standard speaks of the product: the answers that say so, or the one that denies it.

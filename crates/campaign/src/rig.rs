@@ -17,6 +17,12 @@ pub struct Rig {
     pub phenomena: Vec<Phenomenon>,
     /// Setting up and clearing, minutes.
     pub setup_min: u32,
+    /// Minutes of that which need no sample and can be done while another rig is at work.
+    #[serde(default)]
+    pub without_sample_min: u32,
+    /// Where it stands: rigs of the same place are not up at once. Empty: a place of its own.
+    #[serde(default)]
+    pub place: String,
     /// Earliest order class of its tests; see [`order_class`].
     pub order: u8,
     /// What to bring for it.
@@ -47,6 +53,12 @@ pub struct Laboratory {
     pub days: u32,
     /// A rig left in the evening stands as it was in the morning.
     pub rig_kept_overnight: bool,
+    /// People who work at the product's tests: with two, one prepares the next rig while the other tests.
+    pub staff: u32,
+    /// Price of half a day of each further person.
+    pub staff_half_day_price: f64,
+    /// Shortest stretch in which one person alone, at a test that runs by itself, prepares another rig, minutes.
+    pub shortest_rest_min: f64,
     /// Its rigs; the built-in ones where none are named.
     #[serde(rename = "rig")]
     pub rigs: Vec<Rig>,
@@ -75,6 +87,9 @@ impl Default for Laboratory {
             currency: "EUR".to_owned(),
             days: 4,
             rig_kept_overnight: false,
+            staff: 1,
+            staff_half_day_price: 0.0,
+            shortest_rest_min: 5.0,
             rigs: RIGS.clone(),
         }
     }
@@ -122,6 +137,22 @@ impl Laboratory {
         }
         if !(1..=60).contains(&self.days) {
             return refuse(format!("days {}", self.days), "1 to 60 days");
+        }
+        if !(1..=9).contains(&self.staff) {
+            return refuse(format!("staff {}", self.staff), "1 to 9 people");
+        }
+        for (name, value) in
+            [("staff_half_day_price", self.staff_half_day_price), ("shortest_rest_min", self.shortest_rest_min)]
+        {
+            if !(value.is_finite() && value >= 0.0) {
+                return refuse(format!("{name} {value}"), "a number of 0 or above");
+            }
+        }
+        if let Some(rig) = self.rigs.iter().find(|r| r.without_sample_min > r.setup_min) {
+            return refuse(
+                format!("rig {}: without_sample_min {}", rig.id, rig.without_sample_min),
+                "at most the rig's setup_min",
+            );
         }
         if let Some(p) = self.missing() {
             return refuse(format!("no rig for {}", p.name()), "a [[rig]] for every phenomenon, or no [[rig]] at all");

@@ -7,7 +7,10 @@
 //! **Rules.** One job at a time. On one sample order classes never go back. Going to another rig, and starting a day where
 //! rigs are not kept overnight, costs the rig's set-up. A job does not run into the next day.
 //!
-//! **Search.** Best first over states (jobs done, rig), each with its undominated pairs of time and cost. Two jobs that
+//! Where somebody is free meanwhile, the part of the next rig's set-up that needs no sample is done beforehand
+//! ([`Help`]).
+//!
+//! **Search.** Best first over states (jobs done, rig), each with its undominated times, costs and free minutes. Two jobs that
 //! follow each other on the same rig, sample and class are only tried in Smith's order (p over minutes falling): swapping
 //! them changes nothing else. The bound below a state adds the remaining minutes, one set-up for every rig still to be
 //! visited, and the expected repeats in Smith's order within each class of each sample, which no order can undercut.
@@ -32,6 +35,29 @@ pub struct Job {
     pub fails: f64,
 }
 
+/// Who may prepare the next rig meanwhile. Empty lists: nobody.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Help {
+    /// Minutes of each job in which somebody is free.
+    pub free_min: Vec<u32>,
+    /// Minutes of each rig's set-up that need no sample.
+    pub without_sample_min: Vec<u32>,
+    /// Place of each rig: two at one place do not stand at once.
+    pub place: Vec<usize>,
+}
+
+impl Help {
+    pub(crate) fn free_of(&self, job: usize) -> u32 {
+        self.free_min.get(job).copied().unwrap_or(0)
+    }
+
+    /// Minutes of a rig's set-up done while another rig left `free` minutes.
+    pub(crate) fn helped_min(&self, other: usize, rig: usize, free: u32) -> u32 {
+        let apart = self.place.get(other) != self.place.get(rig);
+        if apart { self.without_sample_min.get(rig).copied().unwrap_or(0).min(free) } else { 0 }
+    }
+}
+
 /// What the jobs are laid into.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Frame {
@@ -49,6 +75,8 @@ pub struct Frame {
     pub doubt: f64,
     /// Where the work begins: day, minute of it, rig already standing, minutes already worked on each sample.
     pub start: Start,
+    /// Who may prepare the next rig meanwhile; what is prepared stands over the night.
+    pub help: Help,
     /// States that may be opened before the search gives up proving.
     pub budget: usize,
     /// Relative gap that counts as none.
@@ -114,7 +142,8 @@ pub enum SolveError {
 const MINUTE_SHARE: f64 = 0.1;
 
 impl Frame {
-    fn minute_price(&self) -> f64 {
+    /// Price of a minute.
+    pub(crate) fn minute_price(&self) -> f64 {
         2.0 * self.half_day_price / f64::from(self.day_min.max(1))
     }
 
@@ -132,23 +161,49 @@ impl Frame {
             + f64::from(end - start) * MINUTE_SHARE * self.minute_price()
     }
 
+    /// Cost of an order that ends at this absolute minute.
+    pub(crate) fn cost(&self, jobs: &[Job], order: &[usize], end: u32) -> f64 {
+        let mut passed = self.start.passed_min.clone();
+        let mut repeats = 0.0;
+        for i in order {
+            let job = &jobs[*i];
+            let s = usize::from(job.sample);
+            if passed.len() <= s {
+                passed.resize(s + 1, 0);
+            }
+            repeats += job.fails * f64::from(passed[s]);
+            passed[s] += job.minutes;
+        }
+        self.time_cost(end, self.start_minute()) + repeats * self.doubt * self.minute_price()
+    }
+
     fn start_minute(&self) -> u32 {
         self.start.day * self.day_min + self.start.minute
     }
 
-    /// When a job that begins after absolute minute `now` at rig `rig` ends, and with which set-up.
-    fn place(&self, now: u32, rig: Option<usize>, job: &Job) -> (u32, u32) {
-        let setup = |rig: Option<usize>| if rig == Some(job.rig) { 0 } else { self.setup_min[job.rig] };
+    /// When a job that begins after absolute minute `now` at rig `rig` begins and ends; `free` minutes of that rig's work
+    /// were there for preparing another.
+    fn place(&self, now: u32, rig: Option<usize>, free: u32, job: &Job) -> (u32, u32) {
         let today = now - now % self.day_min;
         let fresh = now.is_multiple_of(self.day_min);
-        let rig_now = if fresh && !self.kept_overnight && now != self.start_minute() { None } else { rig };
-        let here = setup(rig_now);
+        let whole = self.setup_min[job.rig];
+        let stands = rig == Some(job.rig);
+        let change = match rig {
+            Some(r) if !stands => whole - self.help.helped_min(r, job.rig, free).min(whole),
+            _ => whole,
+        };
+        let here = if stands && (!fresh || self.kept_overnight || now == self.start_minute()) { 0 } else { change };
         if now - today + here + job.minutes <= self.day_min {
             return (now + here, now + here + job.minutes);
         }
-        let again = setup(if self.kept_overnight { rig } else { None });
+        let again = if stands && self.kept_overnight { 0 } else { change };
         let tomorrow = today + self.day_min;
         (tomorrow + again, tomorrow + again + job.minutes)
+    }
+
+    /// Free minutes of the run of jobs on one rig that now ends with this one.
+    fn free_after(&self, rig: Option<usize>, free: u32, index: usize, job: &Job) -> u32 {
+        self.help.free_of(index) + if rig == Some(job.rig) { free } else { 0 }
     }
 }
 
@@ -156,24 +211,16 @@ impl Frame {
 pub fn lay(jobs: &[Job], order: &[usize], frame: &Frame) -> (Vec<(u32, u32)>, f64) {
     let mut now = frame.start_minute();
     let mut rig = frame.start.rig;
-    let mut passed = frame.start.passed_min.clone();
-    let mut repeats = 0.0;
+    let mut free = 0;
     let mut times = Vec::with_capacity(order.len());
     for i in order {
-        let job = &jobs[*i];
-        let (from, to) = frame.place(now, rig, job);
-        let s = usize::from(job.sample);
-        if passed.len() <= s {
-            passed.resize(s + 1, 0);
-        }
-        repeats += job.fails * f64::from(passed[s]);
-        passed[s] += job.minutes;
+        let (from, to) = frame.place(now, rig, free, &jobs[*i]);
         times.push((from, to));
         now = to;
-        rig = Some(job.rig);
+        free = frame.free_after(rig, free, *i, &jobs[*i]);
+        rig = Some(jobs[*i].rig);
     }
-    let cost = frame.time_cost(now, frame.start_minute()) + repeats * frame.doubt * frame.minute_price();
-    (times, cost)
+    (times, frame.cost(jobs, order, now))
 }
 
 fn smith(a: &Job, b: &Job) -> Ordering {
@@ -185,6 +232,7 @@ struct State {
     mask: u64,
     rig: Option<usize>,
     now: u32,
+    free: u32,
     repeats: f64,
     last: usize,
     parent: usize,
@@ -252,20 +300,26 @@ impl<'a> Problem<'a> {
     }
 
     /// No way from here ends cheaper.
-    fn bound(&self, mask: u64, rig: Option<usize>, now: u32, repeats: f64) -> f64 {
+    fn bound(&self, mask: u64, rig: Option<usize>, now: u32, free: u32, repeats: f64) -> f64 {
         let mut left = 0;
         let mut rigs = 0_u64;
+        // Each free minute of what is left can shorten one set-up once.
+        let mut free = free;
         for (i, job) in self.jobs.iter().enumerate() {
             if mask >> i & 1 == 0 {
                 left += job.minutes;
+                free += self.frame.help.free_of(i);
                 rigs |= 1 << job.rig;
             }
         }
         if let Some(r) = rig {
             rigs &= !(1 << r);
         }
-        let setups: u32 =
-            self.frame.setup_min.iter().enumerate().filter(|(r, _)| rigs >> *r & 1 == 1).map(|(_, s)| s).sum();
+        let of = |list: &[u32]| -> u32 {
+            list.iter().enumerate().filter(|(r, _)| rigs >> *r & 1 == 1).map(|(_, s)| s).sum()
+        };
+        let whole = of(&self.frame.setup_min);
+        let setups = whole - of(&self.frame.help.without_sample_min).min(free).min(whole);
         let mut more = repeats;
         for (s, order) in self.by_sample.iter().enumerate() {
             let mut passed = f64::from(self.passed(mask, s));
@@ -372,17 +426,25 @@ pub fn solve(jobs: &[Job], frame: &Frame) -> Result<Order, SolveError> {
     }
     let problem = Problem::new(jobs, frame);
     let start = frame.start_minute();
-    let root = problem.bound(0, frame.start.rig, start, 0.0);
+    let root = problem.bound(0, frame.start.rig, start, 0, 0.0);
     if jobs.is_empty() {
         return Ok(Order { jobs: Vec::new(), cost: root, bound: root, proven: true, opened: 0 });
     }
     let (mut best_order, mut best) = problem.local();
     let full = if jobs.len() == 64 { u64::MAX } else { (1 << jobs.len()) - 1 };
-    let mut states =
-        vec![State { f: root, mask: 0, rig: frame.start.rig, now: start, repeats: 0.0, last: usize::MAX, parent: 0 }];
+    let mut states = vec![State {
+        f: root,
+        mask: 0,
+        rig: frame.start.rig,
+        now: start,
+        free: 0,
+        repeats: 0.0,
+        last: usize::MAX,
+        parent: 0,
+    }];
     let mut heap = BinaryHeap::from([Entry { f: root, depth: 0, state: 0 }]);
-    // For each set of jobs done and rig: the pairs of time and repeats that nothing beats.
-    let mut seen: HashMap<(u64, Option<usize>), Vec<(u32, f64)>> = HashMap::new();
+    // For each set of jobs done and rig: time, repeats and free minutes that nothing beats.
+    let mut seen: HashMap<(u64, Option<usize>), Vec<(u32, f64, u32)>> = HashMap::new();
     let mut opened = 0;
     let mut open_bound = f64::INFINITY;
     while let Some(entry) = heap.pop() {
@@ -393,12 +455,14 @@ pub fn solve(jobs: &[Job], frame: &Frame) -> Result<Order, SolveError> {
             open_bound = entry.f;
             break;
         }
-        let (mask, rig, now, repeats, last) = {
+        let (mask, rig, now, free, repeats, last) = {
             let s = &states[entry.state];
-            (s.mask, s.rig, s.now, s.repeats, s.last)
+            (s.mask, s.rig, s.now, s.free, s.repeats, s.last)
         };
-        let beaten =
-            |list: &[(u32, f64)]| list.iter().any(|(t, r)| *t <= now && *r <= repeats && (*t, *r) != (now, repeats));
+        let beaten = |list: &[(u32, f64, u32)]| {
+            list.iter()
+                .any(|(t, r, f)| *t <= now && *r <= repeats && *f >= free && (*t, *r, *f) != (now, repeats, free))
+        };
         if seen.get(&(mask, rig)).is_some_and(|l| beaten(l)) {
             continue;
         }
@@ -407,7 +471,7 @@ pub fn solve(jobs: &[Job], frame: &Frame) -> Result<Order, SolveError> {
             if mask >> i & 1 == 1 || problem.before[i] & !mask != 0 {
                 continue;
             }
-            let (from, to) = frame.place(now, rig, job);
+            let (from, to) = frame.place(now, rig, free, job);
             if to > frame.days * frame.day_min {
                 continue;
             }
@@ -421,7 +485,8 @@ pub fn solve(jobs: &[Job], frame: &Frame) -> Result<Order, SolveError> {
             }
             let more = repeats + job.fails * f64::from(problem.passed(mask, usize::from(job.sample)));
             let next = mask | 1 << i;
-            let f = problem.bound(next, Some(job.rig), to, more);
+            let left_free = frame.free_after(rig, free, i, job);
+            let f = problem.bound(next, Some(job.rig), to, left_free, more);
             if f >= best - frame.tolerance * best - 1e-9 && next != full {
                 continue;
             }
@@ -441,16 +506,17 @@ pub fn solve(jobs: &[Job], frame: &Frame) -> Result<Order, SolveError> {
                 continue;
             }
             let list = seen.entry((next, Some(job.rig))).or_default();
-            if list.iter().any(|(t, r)| *t <= to && *r <= more) {
+            if list.iter().any(|(t, r, f)| *t <= to && *r <= more && *f >= left_free) {
                 continue;
             }
-            list.retain(|(t, r)| !(to <= *t && more <= *r));
-            list.push((to, more));
+            list.retain(|(t, r, f)| !(to <= *t && more <= *r && left_free >= *f));
+            list.push((to, more, left_free));
             states.push(State {
                 f,
                 mask: next,
                 rig: Some(job.rig),
                 now: to,
+                free: left_free,
                 repeats: more,
                 last: i,
                 parent: entry.state,

@@ -150,3 +150,87 @@ fn an_impossible_laboratory_is_refused() {
     }
     assert_eq!(Laboratory::read("").unwrap(), Laboratory::default());
 }
+
+fn minutes(entries: &[campaign::DayEntry]) -> u32 {
+    entries.iter().map(|e| e.to_min - e.from_min).sum()
+}
+
+#[test]
+fn a_second_person_prepares_the_next_rig_meanwhile() {
+    let (_, alone) = made(&Request::default(), &Laboratory::default());
+    let two = Laboratory { staff: 2, staff_half_day_price: 100.0, ..Laboratory::default() };
+    let (_, helped) = made(&Request::default(), &two);
+    println!(
+        "two people: {} min prepared, {} min saved, gap {:.2} %; alone: {} min prepared, {} min saved, gap {:.2} %",
+        helped.prepared_min,
+        helped.saved_min,
+        helped.gap_percent,
+        alone.prepared_min,
+        alone.saved_min,
+        alone.gap_percent
+    );
+    assert!(helped.saved_min > 60, "{} {}", helped.prepared_min, helped.saved_min);
+    assert!(helped.cost < alone.cost && helped.cost_bound <= helped.cost && helped.gap_percent < 3.0);
+    assert!((helped.price - f64::from(helped.half_days) * (two.half_day_price + 100.0)).abs() < 1e-9);
+    assert_eq!(helped.days.iter().map(|d| minutes(&d.beside)).sum::<u32>(), helped.prepared_min);
+    for day in &helped.days {
+        for b in &day.beside {
+            // Only while a test of another rig is at work, and the rig is the next that is set up.
+            let during: Vec<_> =
+                day.entries.iter().filter(|e| e.from_min < b.to_min && e.to_min > b.from_min).collect();
+            assert!(!during.is_empty() && during.iter().all(|e| e.kind == EntryKind::Test && e.rig != b.rig), "{b:?}");
+            let next = day.entries.iter().find(|e| e.kind == EntryKind::SetUp && e.from_min >= b.to_min).unwrap();
+            assert_eq!(next.rig, b.rig);
+        }
+    }
+    // Where every rig stands at one place nothing can be prepared.
+    let mut rigs = two.rigs.clone();
+    rigs.iter_mut().for_each(|r| r.place = "hall".to_owned());
+    let (_, none) = made(&Request::default(), &Laboratory { rigs, ..two });
+    assert_eq!((none.prepared_min, none.saved_min), (0, 0));
+    // Alone: only what runs by itself leaves time, here flicker and harmonics.
+    let rests: f64 = alone.jobs.iter().map(|j| j.duration.by_itself_s(300.0) / 60.0).sum();
+    assert!(f64::from(alone.prepared_min) <= rests, "{} {rests}", alone.prepared_min);
+}
+
+#[test]
+fn a_reserve_becomes_slots_where_failing_is_likely() {
+    let (_, without) = made(&Request::default(), &Laboratory::default());
+    let (_, with) = made(&Request { reserve_half_days: 1, ..Request::default() }, &Laboratory::default());
+    assert_eq!((with.half_days, with.reserve_half_days), (without.half_days + 1, 1));
+    assert!(with.free_min > without.free_min + 200, "{} {}", with.free_min, without.free_min);
+    let mut slots = 0;
+    for day in &with.days {
+        for pair in day.entries.windows(2).filter(|p| p[1].kind == EntryKind::Free && p[1].rig.is_some()) {
+            slots += 1;
+            let job = with.jobs.iter().find(|j| Some(&j.id) == pair[0].job.as_ref()).unwrap();
+            assert!(job.fails >= 0.2 && pair[1].rig.as_deref() == Some(&job.rig), "{pair:?}");
+        }
+        assert!(day.entries.windows(2).all(|p| p[0].to_min <= p[1].from_min));
+    }
+    assert!(slots >= 1);
+    let free: u32 = with
+        .days
+        .iter()
+        .flat_map(|d| &d.entries)
+        .filter(|e| e.kind == EntryKind::Free)
+        .map(|e| e.to_min - e.from_min)
+        .sum();
+    assert_eq!(free, with.free_min);
+    // Past the last day there is none.
+    let (_, short) = made(&Request { reserve_half_days: 99, ..Request::default() }, &Laboratory::default());
+    assert_eq!(short.half_days, 2 * Laboratory::default().days);
+}
+
+#[test]
+fn each_decision_says_what_going_home_would_have_to_give_back() {
+    let (_, d) = made(&Request::default(), &Laboratory::default());
+    let lab = Laboratory::default();
+    let minute = 2.0 * lab.half_day_price / f64::from(lab.capacity_min());
+    for x in &d.decisions {
+        assert!((x.go_home_above - 0.5 * f64::from(x.remaining_min) * minute).abs() < 1e-6);
+    }
+    let order = jobs_in_time(&d);
+    let last = d.decisions.iter().find(|x| x.job == order.last().unwrap().3).unwrap();
+    assert_eq!(last.remaining_min, 0);
+}

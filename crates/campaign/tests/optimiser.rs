@@ -3,7 +3,7 @@
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 
-use campaign::solve::{Frame, Job, SolveError, Start, solve};
+use campaign::solve::{Frame, Help, Job, SolveError, Start, solve};
 use serde_json::{Value, json};
 
 /// A fixed sequence of numbers below `m`.
@@ -34,6 +34,7 @@ fn instance(s: &mut Sequence, count: u32) -> (Vec<Job>, Frame) {
         half_day_price: 900.0,
         doubt: f64::from(s.below(100)) / 100.0,
         start: Start { passed_min: vec![s.below(200), 0], ..Start::default() },
+        help: Help::default(),
         budget: 400_000,
         tolerance: 0.0,
     };

@@ -1,6 +1,6 @@
 //! The order of least cost against every order there is, and its behaviour at full size.
 
-use campaign::solve::{Frame, Job, SolveError, Start, lay, solve};
+use campaign::solve::{Frame, Help, Job, SolveError, Start, lay, solve};
 use proptest::prelude::*;
 
 fn frame(setup_min: Vec<u32>) -> Frame {
@@ -12,6 +12,7 @@ fn frame(setup_min: Vec<u32>) -> Frame {
         half_day_price: 900.0,
         doubt: 0.5,
         start: Start::default(),
+        help: Help::default(),
         budget: 400_000,
         tolerance: 0.0,
     }
@@ -60,10 +61,15 @@ proptest! {
     fn small_problems_are_solved_to_the_optimum(
         jobs in proptest::collection::vec(any_job(3), 1..8),
         setups in proptest::collection::vec(0..90_u32, 3),
+        free in proptest::collection::vec(prop_oneof![2 => Just(0), 1 => 0..120_u32], 8),
+        without in proptest::collection::vec(0..90_u32, 3), places in proptest::collection::vec(0..3_usize, 3),
         kept in any::<bool>(), started in 0..300_u32, doubt in 0.0..1.0_f64,
     ) {
         let f = Frame {
             kept_overnight: kept, doubt,
+            help: Help {
+                free_min: free, without_sample_min: without.iter().zip(&setups).map(|(w, s)| *w.min(s)).collect(), place: places,
+            },
             start: Start { day: 0, minute: started, rig: (started > 100).then_some(1), passed_min: vec![started, 0] },
             ..frame(setups)
         };
