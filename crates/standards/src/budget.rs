@@ -86,6 +86,12 @@ pub struct BudgetContribution {
     /// Degrees of freedom, where the figure was found from repeated readings (type A) or is itself uncertain.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub degrees_of_freedom: Option<f64>,
+    /// What one would do to find out its value, in words, where that is within one's own reach.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub settled_by: Option<String>,
+    /// How long that takes, minutes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<f64>,
     /// Where the figure comes from, if elsewhere than the budget.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
@@ -180,6 +186,12 @@ impl BudgetContribution {
         }
         if !self.sensitivity.is_finite() {
             return Some(("sensitivity", self.sensitivity.to_string(), "a number"));
+        }
+        if self.settled_by.is_some() != self.minutes.is_some() {
+            return Some(("settled_by", "without minutes, or minutes without it".to_owned(), "both or neither"));
+        }
+        if let Some(v) = self.minutes.filter(|v| !(v.is_finite() && *v > 0.0)) {
+            return Some(("minutes", v.to_string(), "a positive number of minutes"));
         }
         if let Some(v) = self.degrees_of_freedom.filter(|v| !(*v > 0.0)) {
             return Some(("degrees_of_freedom", v.to_string(), "a positive number"));

@@ -49,6 +49,11 @@ impl Square {
     }
 }
 
+/// a − b.
+pub(crate) fn difference(a: &Square, b: &Square) -> Square {
+    Square::from_fn(a.n, |i, j| a.at(i, j) - b.at(i, j))
+}
+
 /// A lower triangle.
 #[derive(Debug, Clone)]
 pub(crate) struct Lower(Square);

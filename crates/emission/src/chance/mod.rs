@@ -15,6 +15,7 @@ use serde::Serialize;
 use standards::Budget;
 
 pub(crate) use joint::{Joint, Parts, Spreads};
+pub(crate) use matrix::difference;
 pub use repeatability::{Repeatability, RepeatabilityPrior, Repeats, Spread};
 pub use say::{bench_words, sentence};
 
@@ -162,7 +163,7 @@ pub struct Chance {
 
 /// Spreads of the product's own margins that are considered, dB, with how likely they are before anything is read: around
 /// 8 dB, within a factor of two either way (an assumption; twelve emissions outweigh it).
-const POPULATION_DB: [f64; 10] = [1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 26.0, 40.0];
+pub(crate) const POPULATION_DB: [f64; 10] = [1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 26.0, 40.0];
 
 fn population_prior(population_db: f64) -> f64 {
     (-0.5 * ((population_db / 8.0).ln() / 0.7).powi(2)).exp()
@@ -206,14 +207,6 @@ impl Chosen<'_> {
     pub(crate) fn likeliest(&self) -> usize {
         (0..self.weights.len()).max_by(|&a, &b| self.weights[a].total_cmp(&self.weights[b])).unwrap_or(0)
     }
-
-    /// The joint distribution with every variance at its central value.
-    pub(crate) fn central(&self) -> Joint {
-        let index = self.likeliest();
-        let s = &self.situation;
-        let spreads = central_spreads(&s.repeatability, POPULATION_DB[index]);
-        self.parts.given(&s.emissions, &s.pairs, &spreads, self.mean(index))
-    }
 }
 
 pub(crate) fn central_spreads(r: &Repeatability, population_db: f64) -> Spreads {
@@ -255,9 +248,9 @@ pub(crate) fn choose<'a>(s: &Situation<'a>, options: &ChanceOptions) -> Chosen<'
 }
 
 /// Sums over draws of the deviations.
-struct Tally {
-    draws: f64,
-    pass: f64,
+pub(crate) struct Tally {
+    pub(crate) draws: f64,
+    pub(crate) pass: f64,
     over: Vec<f64>,
     pass_without: Vec<f64>,
     mean_db: Vec<f64>,
@@ -265,7 +258,7 @@ struct Tally {
 }
 
 impl Tally {
-    fn new(n: usize) -> Self {
+    pub(crate) fn new(n: usize) -> Self {
         let none = vec![0.0; n];
         Self {
             draws: 0.0,
@@ -277,7 +270,7 @@ impl Tally {
         }
     }
 
-    fn add(&mut self, joint: &Joint, draws: usize, random: &mut Random, each: bool) {
+    pub(crate) fn add(&mut self, joint: &Joint, draws: usize, random: &mut Random, each: bool) {
         let n = joint.mean_db.len();
         let l = joint.shared.cholesky();
         let own: Vec<f64> = joint.own_variance.iter().map(|v| v.sqrt().max(1e-9)).collect();
