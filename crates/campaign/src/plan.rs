@@ -216,6 +216,17 @@ fn speaks(standard: &Standard, answers: &Answers) -> Result<(Vec<String>, Vec<Qu
 /// Makes the plan. Where an answer is missing the test stays in and says what it hangs on, so that nothing is lost by
 /// silence; an unanswered product family is taken as generic until answered, and an unanswered place as residential.
 pub fn plan(answers: &Answers, rules: &RuleBase) -> Plan {
+    plan_of(answers, rules, &[])
+}
+
+/// The same under certain standards alone, whether or not they speak of the product; with none named, under those that do.
+pub(crate) fn plan_of(answers: &Answers, rules: &RuleBase, only: &[&str]) -> Plan {
+    let speaks = |standard: &Standard, answers: &Answers| match (only.is_empty(), only.contains(&standard.id.as_str()))
+    {
+        (true, _) => speaks(standard, answers),
+        (false, true) => Ok((vec!["named for comparison".to_owned()], Vec::new())),
+        (false, false) => Err("not named for comparison".to_owned()),
+    };
     let mut standards = Vec::new();
     let mut standards_left_out = Vec::new();
     let mut tests: Vec<PlannedTest> = Vec::new();

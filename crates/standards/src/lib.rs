@@ -11,6 +11,7 @@ mod library;
 mod limit;
 mod rules;
 mod uncertainty;
+mod upper;
 
 pub use band::{Band, Detector};
 pub use budget::{
@@ -20,3 +21,4 @@ pub use library::{LimitLibrary, LimitSearch};
 pub use limit::{Known, Limit, LimitError, Port};
 pub use rules::{Condition, Confidence, Family, LevelFigure, Phenomenon, Place, RuleBase, RuleRow, Side, Standard};
 pub use uncertainty::{MeasurementKind, PublishedUncertainty};
+pub use upper::UpperFrequency;
