@@ -1,5 +1,5 @@
 // The demonstration project served for a browser test: a copy of it, a server on a free port, a browser.
-import { type ChildProcess, spawn } from "node:child_process";
+import { type ChildProcess, execFileSync, spawn } from "node:child_process";
 import { cpSync, existsSync, mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
@@ -19,6 +19,8 @@ export interface Served {
   base: string;
   /** The failing run with the largest excess; empty where none fails. */
   failing: string;
+  /** The folder of the project. */
+  project: string;
   close(): Promise<void>;
 }
 
@@ -26,6 +28,17 @@ export interface Served {
 export async function serveDemo(name: string): Promise<Served> {
   const folder = mkdtempSync(join(tmpdir(), `hushfield-${name}-`));
   cpSync(demo as string, join(folder, "project"), { recursive: true });
+  return serve(folder);
+}
+
+/** Serves a project that was just begun and holds nothing yet. */
+export async function serveNew(name: string): Promise<Served> {
+  const folder = mkdtempSync(join(tmpdir(), `hushfield-${name}-`));
+  execFileSync(binary as string, ["new", join(folder, "project")]);
+  return serve(folder);
+}
+
+async function serve(folder: string): Promise<Served> {
   const server: ChildProcess = spawn(binary as string, ["serve", join(folder, "project"), "--port", "0"], {
     stdio: ["ignore", "pipe", "inherit"],
   });
@@ -43,6 +56,7 @@ export async function serveDemo(name: string): Promise<Served> {
     browser,
     base,
     failing,
+    project: join(folder, "project"),
     async close() {
       await browser.close();
       server.kill();

@@ -276,7 +276,9 @@ function show(problems: FieldProblem[], all: boolean): void {
   const errors: Record<string, FieldProblem> = {};
   for (const problem of problems) {
     const at = pathOf(problem.field, form.draft);
-    if ((all || touched.has(at)) && !errors[at]) errors[at] = problem;
+    // What a save refused stays told until it is mended.
+    if (all) touched.add(at);
+    if (touched.has(at) && !errors[at]) errors[at] = problem;
   }
   form.errors = errors;
 }
