@@ -9,6 +9,7 @@
 //! This room opens no files and knows no screens.
 
 mod answers;
+mod beside;
 mod bring;
 mod calendar;
 mod days;
@@ -22,6 +23,7 @@ pub mod solve;
 mod timetable;
 
 pub use answers::{Answers, PortAnswers, Question};
+pub use beside::{Beside, BesideError, BesideRow, Harder, beside};
 pub use calendar::{Date, clock, csv, icalendar};
 pub use days::{
     Bring, DayEntry, DayResult, Days, DaysError, Decision, EntryKind, LabDay, Now, PlannedJob, Request, days,
