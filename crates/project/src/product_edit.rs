@@ -12,16 +12,31 @@ pub(crate) fn edited(text: &str, product: &Product) -> Result<String, ProjectErr
         ProjectError::value("product.toml", e.to_string(), "a readable TOML file")
     })?;
     let product = &product.tidied();
-    let new = toml_edit::ser::to_document(product)
+    let mut new = toml_edit::ser::to_document(product)
         .map_err(|e| ProjectError::value("product", e.to_string(), "values that TOML can hold"))?;
-    let mut orphans = String::new();
-    merge_table(document.as_table_mut(), new.as_table(), "", &mut orphans);
-    if !orphans.is_empty() {
-        let trailing = document.trailing().as_str().unwrap_or_default().to_owned();
-        document.set_trailing(format!("{trailing}{orphans}"));
+    // Tables the file does not have yet are written where it speaks of them.
+    let fresh: Vec<(&str, Item)> = keys_of("")
+        .into_iter()
+        .filter(|key| document.get(key).is_none())
+        .filter_map(|key| {
+            let item = headed(new.get(key)?.clone());
+            (item.is_table() || item.is_array_of_tables()).then_some((key, item))
+        })
+        .collect();
+    for (key, _) in &fresh {
+        new.remove(key);
     }
-    let result = document.to_string();
+    let mut orphans = Vec::new();
+    merge_table(document.as_table_mut(), new.as_table(), "", &mut orphans);
+    settle(&mut document, orphans);
+    let merged = document.to_string();
+    let placed = fresh.iter().fold(merged.clone(), |text, (key, item)| place(&text, key, item, true));
     // Whatever the file looked like, it must now read as what was asked for.
+    if Product::read(&placed, "product.toml").is_ok_and(|r| r.product == *product) {
+        return Ok(placed);
+    }
+    // A heading in the midst of another table's lines would take them over: then at the end.
+    let result = fresh.iter().fold(merged, |text, (key, item)| place(&text, key, item, false));
     let reading = Product::read(&result, "product.toml")?;
     if reading.product != *product {
         return Err(ProjectError::value(
@@ -33,14 +48,80 @@ pub(crate) fn edited(text: &str, product: &Product) -> Result<String, ProjectErr
     Ok(result)
 }
 
-fn merge_table(old: &mut dyn TableLike, new: &dyn TableLike, name: &str, orphans: &mut String) {
+/// Writes a new table below the paragraph of comments that shows its heading (`# [supply]`), else at the end.
+fn place(text: &str, key: &str, item: &Item, by_comment: bool) -> String {
+    let mut block = DocumentMut::new();
+    block.insert(key, item.clone());
+    let block = block.to_string();
+    let block = block.trim_matches('\n');
+    let (one, many) = (format!("[{key}]"), format!("[[{key}]]"));
+    let mut at = text.len();
+    if by_comment {
+        let mut end = 0;
+        let mut found = false;
+        for line in text.split_inclusive('\n') {
+            let shown = line.trim();
+            let heading = shown.strip_prefix('#').map(str::trim);
+            found |= heading.is_some_and(|h| h == one || h == many);
+            if found && !shown.starts_with('#') {
+                at = end;
+                break;
+            }
+            end += line.len();
+        }
+    }
+    let (before, after) = text.split_at(at);
+    let gap = if before.is_empty() || before.ends_with('\n') { "" } else { "\n" };
+    format!("{before}{gap}\n{block}\n{after}")
+}
+
+/// Comments that lost what they stood above go above the next table in the file, or to its end.
+fn settle(document: &mut DocumentMut, mut orphans: Vec<(isize, String)>) {
+    // The last first: each goes before what stands there already, and so they keep their order.
+    orphans.sort_by_key(|(gone, _)| std::cmp::Reverse(*gone));
+    for (gone, comment) in orphans {
+        let mut next: Option<(isize, &mut Table)> = None;
+        for (_, item) in document.iter_mut() {
+            let tables: Vec<&mut Table> = match item {
+                Item::Table(table) => vec![table],
+                Item::ArrayOfTables(list) => list.iter_mut().collect(),
+                _ => Vec::new(),
+            };
+            for table in tables {
+                let position = table.position().unwrap_or(isize::MAX);
+                if position > gone && next.as_ref().is_none_or(|(nearest, _)| position < *nearest) {
+                    next = Some((position, table));
+                }
+            }
+        }
+        if let Some((_, table)) = next {
+            let own = prefix(table);
+            table.decor_mut().set_prefix(comment + &own);
+        } else {
+            let trailing = document.trailing().as_str().unwrap_or_default().to_owned();
+            document.set_trailing(format!("{comment}{trailing}"));
+        }
+    }
+}
+
+fn merge_table(old: &mut dyn TableLike, new: &dyn TableLike, name: &str, orphans: &mut Vec<(isize, String)>) {
     for key in keys_of(name) {
         // Empty quotes already say that there is no value.
-        if new.get(key).is_none()
-            && !old.get(key).is_some_and(says_nothing)
-            && let Some(Item::ArrayOfTables(gone)) = old.remove(key)
-        {
-            keep_comment(gone.iter().next(), orphans);
+        if new.get(key).is_some() || old.get(key).is_none_or(says_nothing) || emptied(old, key) {
+            continue;
+        }
+        let above = above(old, key);
+        let next = old.iter().map(|(k, _)| k.to_owned()).skip_while(|k| k != key).nth(1);
+        if let Some(gone) = old.remove(key) {
+            if let (Some(text), Some(mut next)) = (above, next.and_then(|n| old.key_mut(&n))) {
+                let own = next.leaf_decor().prefix().and_then(|p| p.as_str()).unwrap_or_default().to_owned();
+                next.leaf_decor_mut().set_prefix(text + &own);
+            }
+            match &gone {
+                Item::ArrayOfTables(list) => keep_comment(list.iter().next(), orphans),
+                Item::Table(table) => keep_comment(Some(table), orphans),
+                _ => {}
+            }
         }
     }
     for (key, item) in new.iter() {
@@ -54,7 +135,29 @@ fn merge_table(old: &mut dyn TableLike, new: &dyn TableLike, name: &str, orphans
     }
 }
 
-fn merge_item(old: &mut Item, new: &Item, key: &str, orphans: &mut String) {
+/// The comment lines above a key.
+fn above(table: &dyn TableLike, key: &str) -> Option<String> {
+    let prefix = table.key(key)?.leaf_decor().prefix()?.as_str()?;
+    prefix.contains('#').then(|| prefix.to_owned())
+}
+
+/// Where a comment speaks of a text or a list, its value is emptied and the line stays.
+fn emptied(table: &mut dyn TableLike, key: &str) -> bool {
+    if above(table, key).is_none() {
+        return false;
+    }
+    let Some(Item::Value(value)) = table.get_mut(key) else { return false };
+    let mut empty = match value {
+        Value::String(_) => Value::from(""),
+        Value::Array(_) => Value::Array(toml_edit::Array::new()),
+        _ => return false,
+    };
+    *empty.decor_mut() = value.decor().clone();
+    *value = empty;
+    true
+}
+
+fn merge_item(old: &mut Item, new: &Item, key: &str, orphans: &mut Vec<(isize, String)>) {
     if let (Some(old), Some(new)) = (old.as_table_like_mut(), new.as_table_like()) {
         merge_table(old, new, key, orphans);
         return;
@@ -122,7 +225,7 @@ fn origins(old: &ArrayOfTables, wanted: &[Table]) -> Vec<Option<usize>> {
 const NAMES: [&str; 2] = ["id", "name"];
 
 /// The wanted entries in their order, each built on the old one it stems from.
-fn merge_list(old: &ArrayOfTables, wanted: &[Table], key: &str, orphans: &mut String) -> ArrayOfTables {
+fn merge_list(old: &ArrayOfTables, wanted: &[Table], key: &str, orphans: &mut Vec<(isize, String)>) -> ArrayOfTables {
     let mut left: Vec<Option<&Table>> = old.iter().map(Some).collect();
     let mut merged: Vec<Table> = Vec::with_capacity(wanted.len());
     for (new, origin) in wanted.iter().zip(origins(old, wanted)) {
@@ -153,7 +256,7 @@ fn merge_list(old: &ArrayOfTables, wanted: &[Table], key: &str, orphans: &mut St
         }
     }
     // Blocks are written where they stood; new ones follow the last.
-    let mut places: Vec<isize> = merged.iter().filter_map(Table::position).collect();
+    let mut places: Vec<isize> = old.iter().filter_map(Table::position).collect();
     places.sort_unstable();
     let mut places = places.into_iter();
     for table in &mut merged {
@@ -162,9 +265,11 @@ fn merge_list(old: &ArrayOfTables, wanted: &[Table], key: &str, orphans: &mut St
     merged.into_iter().collect()
 }
 
-fn keep_comment(table: Option<&Table>, orphans: &mut String) {
-    if let Some(text) = table.map(prefix).filter(|p| p.contains('#')) {
-        orphans.push_str(&text);
+fn keep_comment(table: Option<&Table>, orphans: &mut Vec<(isize, String)>) {
+    let Some(table) = table else { return };
+    let text = prefix(table);
+    if text.contains('#') {
+        orphans.push((table.position().unwrap_or(isize::MAX), text));
     }
 }
 
@@ -355,6 +460,35 @@ cable_length_m = 25
             ..every_answer().ports.remove(0)
         };
         assert!(!edited(&edited_text, &changed).unwrap().contains("colour"));
+    }
+
+    #[test]
+    fn new_tables_stand_where_the_file_speaks_of_them_and_leave_its_words_behind_when_they_go() {
+        let template = Product::template();
+        let bare = Product::read(template, "t").unwrap().product;
+        let text = edited(template, &every_answer()).unwrap();
+        for (heading, above, below) in [
+            ("\n[supply]\n", "# SUPPLY", "# PORTS AND CABLES"),
+            ("\n[[clocks]]\n", "# CLOCKS", "# SWITCHING CONVERTERS"),
+            ("\n[[converters]]\n", "# SWITCHING CONVERTERS", "# HOUSING"),
+            ("\n[criteria]\n", "# WHAT COUNTS AS PASSING", "# SAMPLES"),
+        ] {
+            let at = text.find(heading).unwrap();
+            assert!(text.find(above).unwrap() < at && at < text.find(below).unwrap(), "{heading}:\n{text}");
+        }
+        let back = edited(&text, &bare).unwrap();
+        let comments = |text: &str| text.lines().filter(|l| l.starts_with('#')).map(str::to_owned).collect::<Vec<_>>();
+        for (k, (kept, was)) in comments(&back).iter().zip(&comments(template)).enumerate() {
+            assert_eq!(kept, was, "comment {k} of\n{back}");
+        }
+        assert_eq!(comments(&back).len(), comments(template).len());
+        // A commented heading in the midst of other lines must not take them over.
+        let midst = "name = \"x\"\n# [supply]\nmodel = \"y\"\n[[ports]]\nid = \"p\"\n# [criteria]\nkind = \"load\"\n";
+        let mut product = Product::read(midst, "t").unwrap().product;
+        product.supply = every_answer().supply;
+        product.criteria = every_answer().criteria;
+        let text = edited(midst, &product).unwrap();
+        assert_eq!(Product::read(&text, "t").unwrap().product, product);
     }
 
     #[test]
