@@ -21,8 +21,8 @@ pub(crate) fn new(show: Show, dir: &Path) -> Result<Outcome, Failure> {
     } else {
         print::text(&format!(
             "A project was started in {0}.\n\
-             Next: describe the product in {0}/product.toml, put what stands between product and instrument in {0}/chains,\n\
-             and record a run:\n  hushfield run {0} RECORD --port PORT --limit ID --chain CHAIN --band B\n",
+             Next: describe the product, in the browser (hushfield serve {0}) or in {0}/product.toml; put what stands between\n\
+             product and instrument in {0}/chains, and record a run:\n  hushfield run {0} RECORD --port PORT --limit ID --chain CHAIN --band B\n",
             dir.display()
         ))?;
     }

@@ -230,6 +230,17 @@ mod tests {
     }
 
     #[test]
+    fn every_key_stands_in_the_page_on_the_project_folder() {
+        let page = include_str!("../../../docs/project-folder.md");
+        for group in product_fields() {
+            for field in &group.fields {
+                assert!(page.contains(&format!("`{}`", field.key)), "{}.{}", group.table, field.key);
+            }
+            assert!(group.table.is_empty() || page.contains(&format!("[{}]", group.table)), "{}", group.table);
+        }
+    }
+
+    #[test]
     fn the_words_of_a_choice_are_those_that_are_read() {
         let words = |table: &str, key: &str| -> Vec<String> {
             field_of(table, key).unwrap().choices.iter().map(|c| c.key.clone()).collect()
