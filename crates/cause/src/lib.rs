@@ -16,6 +16,7 @@ mod peaks;
 pub mod probe;
 mod random;
 pub mod resonance;
+pub mod scan;
 pub mod simulate;
 pub mod source;
 pub mod trapezoid;

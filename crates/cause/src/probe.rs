@@ -1,4 +1,4 @@
-//! Hand-held probing: what kind of source it is from readings at several distances, and where to probe next.
+//! Hand-held probing: what kind of source it is from readings at several distances.
 //!
 //! Level = a − 20·n·log(r + r0). Exponents for distances below 0.3·λ/2π (elementary dipoles, Balanis chapters 4 and 5; wire
 //! and pair by superposition): a magnetic probe sees a small loop fall with n = 3, a stub or a pair of conductors with 2, a
@@ -194,101 +194,6 @@ pub fn wave_impedance_says(
     Some(if impedance < 376.73 { NearSource::Loop } else { NearSource::Node })
 }
 
-/// One tap of a scan.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Tap {
-    /// Place on the picture, 0 to 1 from the left.
-    pub x: f64,
-    /// Place on the picture, 0 to 1 from the top.
-    pub y: f64,
-    /// Level, dB.
-    pub level_db: f64,
-}
-
-/// Where to probe next, and what is expected there.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct NextTap {
-    /// From the left, 0 to 1.
-    pub x: f64,
-    /// From the top, 0 to 1.
-    pub y: f64,
-    /// Level expected there, dB.
-    pub expected_db: f64,
-    /// Standard deviation of that, dB.
-    pub deviation_db: f64,
-    /// Expected rise above the highest level so far, dB.
-    pub gain_db: f64,
-}
-
-/// Map and next place of a scan at one frequency.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ScanMap {
-    /// Levels on a square of `side` × `side` points, row by row from the top left, dB.
-    pub level_db: Vec<f64>,
-    /// Points a side.
-    pub side: usize,
-    /// The place with the largest expected gain.
-    pub next: NextTap,
-}
-
-/// Reach over which levels are alike, as a share of the picture's width.
-const REACH: f64 = 0.15;
-
-/// Interpolates a scan and says where to probe next: a Gaussian process with a squared-exponential covariance (reach 0.15 of
-/// the picture, the spread of the taps, 1 dB of noise) and the largest expected improvement (Mockus 1978; Rasmussen and
-/// Williams, Gaussian Processes for Machine Learning, chapter 2). Nothing for fewer than two taps.
-pub fn scan_map(taps: &[Tap], side: usize) -> Option<ScanMap> {
-    let n = taps.len();
-    if n < 2 || side < 2 {
-        return None;
-    }
-    let mean = taps.iter().map(|t| t.level_db).sum::<f64>() / n as f64;
-    let variance = (taps.iter().map(|t| (t.level_db - mean).powi(2)).sum::<f64>() / n as f64).max(9.0);
-    let alike = |ax: f64, ay: f64, bx: f64, by: f64| {
-        variance * (-((ax - bx).powi(2) + (ay - by).powi(2)) / (2.0 * REACH * REACH)).exp()
-    };
-    // Cholesky factor of the covariance of the taps.
-    let mut factor = vec![0.0; n * n];
-    for i in 0..n {
-        for j in 0..=i {
-            let mut s = alike(taps[i].x, taps[i].y, taps[j].x, taps[j].y) + if i == j { 1.0 } else { 0.0 };
-            for k in 0..j {
-                s -= factor[i * n + k] * factor[j * n + k];
-            }
-            factor[i * n + j] = if i == j { s.max(1e-9).sqrt() } else { s / factor[j * n + j] };
-        }
-    }
-    let forward = |v: &[f64]| {
-        let mut out = vec![0.0; n];
-        for i in 0..n {
-            let s: f64 = (0..i).map(|k| factor[i * n + k] * out[k]).sum();
-            out[i] = (v[i] - s) / factor[i * n + i];
-        }
-        out
-    };
-    let residual = forward(&taps.iter().map(|t| t.level_db - mean).collect::<Vec<_>>());
-    let highest = taps.iter().map(|t| t.level_db).fold(f64::NEG_INFINITY, f64::max);
-    let mut level_db = Vec::with_capacity(side * side);
-    let mut next = NextTap { x: 0.5, y: 0.5, expected_db: mean, deviation_db: 0.0, gain_db: -1.0 };
-    for row in 0..side {
-        for column in 0..side {
-            let (x, y) = (column as f64 / (side - 1) as f64, row as f64 / (side - 1) as f64);
-            let to_taps = forward(&taps.iter().map(|t| alike(x, y, t.x, t.y)).collect::<Vec<_>>());
-            let expected_db = mean + to_taps.iter().zip(&residual).map(|(a, b)| a * b).sum::<f64>();
-            let deviation_db = (variance - to_taps.iter().map(|a| a * a).sum::<f64>()).max(1e-9).sqrt();
-            level_db.push(expected_db);
-            let z = (expected_db - highest) / deviation_db;
-            let density = (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt();
-            let below = 0.5 * statrs::function::erf::erfc(-z / std::f64::consts::SQRT_2);
-            let gain_db = (expected_db - highest) * below + deviation_db * density;
-            if gain_db > next.gain_db {
-                next = NextTap { x, y, expected_db, deviation_db, gain_db };
-            }
-        }
-    }
-    Some(ScanMap { level_db, side, next })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -332,24 +237,5 @@ mod tests {
         assert_eq!(wave_impedance_says(0.1, 1e-3, 30e6, 0.1), Some(NearSource::Loop));
         assert_eq!(wave_impedance_says(1.0, 1e-3, 30e6, 0.1), Some(NearSource::Node));
         assert_eq!(wave_impedance_says(1.0, 1e-3, 300e6, 0.3), None);
-    }
-
-    #[test]
-    fn the_next_taps_find_a_hidden_source() {
-        let mut random = Random::new(12);
-        let mut found = 0;
-        for _ in 0..40 {
-            let (sx, sy) = (random.between(0.1, 0.9), random.between(0.1, 0.9));
-            let level = |x: f64, y: f64| 60.0 - 30.0 * (((x - sx).powi(2) + (y - sy).powi(2)).sqrt() + 0.08).log10();
-            let tap = |x: f64, y: f64| Tap { x, y, level_db: level(x, y) };
-            let mut taps = vec![tap(0.2, 0.2), tap(0.8, 0.8), tap(0.2, 0.8), tap(0.8, 0.2)];
-            for _ in 0..12 {
-                let next = scan_map(&taps, 21).expect("taps").next;
-                taps.push(tap(next.x, next.y));
-            }
-            let best = taps.iter().max_by(|a, b| a.level_db.total_cmp(&b.level_db)).expect("taps");
-            found += usize::from(((best.x - sx).powi(2) + (best.y - sy).powi(2)).sqrt() < 0.1);
-        }
-        assert!(found >= 36, "{found} of 40");
     }
 }

@@ -1,5 +1,6 @@
 use serde::{Deserialize, Serialize};
 
+use super::bands::{covered_share, radio_band};
 use super::path_evidence::{ClampReading, Conductors, FieldReading};
 use super::{CaseProduct, Maker, MakerKind, Path};
 use crate::mode::Mode;
@@ -142,7 +143,24 @@ impl CaseEvidence {
             say(text, &|m| self.comb_ratio(m));
         } else if self.combs_searched {
             say(format!("{} belongs to no family of multiples.", hertz(self.frequency_hz)), &|m| self.single_ratio(m));
+        } else {
+            // Too few peaks for a family to be missed: the line alone is held against the multiples of each source.
+            let text = format!("{} alone, held against the multiples of each source.", hertz(self.frequency_hz));
+            say(text, &|m| match m.kind {
+                MakerKind::Clock | MakerKind::Converter | MakerKind::UnknownOscillator => self.line_ratio(m),
+                _ => 1.0,
+            });
         }
+        // Eight of ten strong transmitters lie in the bands of the strong services; whatever else oscillates lies there as
+        // often as they cover the range.
+        let covered = covered_share(self.frequency_hz);
+        let band = radio_band(self.frequency_hz);
+        let ratio = if band.is_some() { 0.8 / covered } else { 0.2 / (1.0 - covered) };
+        let text = match band {
+            Some(b) => format!("{} lies in a band of {}.", hertz(self.frequency_hz), b.service),
+            None => format!("{} lies in no band of a strong radio service.", hertz(self.frequency_hz)),
+        };
+        say(text, &|m| if m.kind == MakerKind::Ambient { ratio } else { 1.0 });
         if let Some(kind) = self.kind {
             let text = match kind {
                 NoiseKind::Narrowband => "It is narrowband.".to_owned(),
@@ -252,6 +270,10 @@ impl CaseEvidence {
         match (maker.kind, &maker.source) {
             (MakerKind::Clock | MakerKind::Converter, Some(source)) => {
                 let fits = self.combs.iter().map(|(f0, u, _)| oscillator_density(source, *f0, *u) * range);
+                // A family of few members can be made of the lines of two crystals whose frequencies have a common divisor;
+                // then the line itself tells whose it is.
+                let few = self.combs.iter().map(|c| c.2).max().is_none_or(|members| members < 6);
+                let stray = if few { stray.max(0.25) } else { stray };
                 0.9 * fits.fold(0.0, f64::max) / self.combs.len() as f64 + stray * self.single_ratio(maker)
             }
             (MakerKind::UnknownOscillator, _) => 0.9,
@@ -263,18 +285,33 @@ impl CaseEvidence {
     fn single_ratio(&self, maker: &Maker) -> f64 {
         match (maker.kind, &maker.source) {
             (MakerKind::Clock | MakerKind::Converter, Some(source)) => {
+                let family_missed = if source.frequency_hz < 2.5 * self.bandwidth_hz { 0.9 } else { 0.3 };
+                family_missed * self.line_ratio(maker)
+            }
+            (MakerKind::UnknownOscillator, _) => 0.4,
+            _ => 1.0,
+        }
+    }
+
+    /// Density of a line for an oscillator over that of a line strewn evenly: how near it is to a multiple, for the tolerance.
+    fn line_ratio(&self, maker: &Maker) -> f64 {
+        match (maker.kind, &maker.source) {
+            (MakerKind::Clock | MakerKind::Converter, Some(source)) => {
+                // Lines nearer than the filter resolves make no family that could be missing.
+                if source.frequency_hz < 2.5 * self.bandwidth_hz {
+                    return 1.0;
+                }
                 let n = (self.frequency_hz / source.frequency_hz).round();
                 if n < 1.0 {
-                    return 0.02;
+                    return 0.05;
                 }
                 let half = n * source.tolerance() + 0.25 * self.bandwidth_hz / source.frequency_hz;
                 if half > 0.5 {
-                    return 0.3;
+                    return 1.0;
                 }
                 let off = (self.frequency_hz / source.frequency_hz - n) / half;
-                0.3 * (0.03 + (-2.0 * off * off).exp() * 0.8 / half).min(12.0)
+                (0.03 + (-2.0 * off * off).exp() * 0.8 / half).min(40.0)
             }
-            (MakerKind::UnknownOscillator, _) => 0.4,
             _ => 1.0,
         }
     }

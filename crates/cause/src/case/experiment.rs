@@ -160,7 +160,7 @@ pub struct Proposal {
     pub instruction: String,
     /// Safety, where it can hurt someone.
     pub caution: Option<String>,
-    /// Expected information, bits.
+    /// Expected information, bits: all of what it tells of the maker, a quarter of what it tells of the way out.
     pub information_bits: f64,
     /// Bits an hour.
     pub bits_per_hour: f64,
@@ -212,7 +212,7 @@ impl Experiment {
                 if own(maker) {
                     0.93
                 } else {
-                    0.1
+                    0.07
                 }
             }
             ExperimentKind::ChangeLoad { maker: name } => match maker.kind {
@@ -221,7 +221,9 @@ impl Experiment {
                 _ => 0.08,
             },
             ExperimentKind::Cool { maker: name } => match maker.kind {
-                MakerKind::Clock if own(name) => 0.15,
+                MakerKind::Clock if own(name) => 0.1,
+                // Some tenths of a per cent: to be seen it must be a fifth of the bandwidth or so.
+                _ if own(name) && 3e-3 * frequency_hz < 0.25 * crate::band_bandwidth_hz(frequency_hz) => 0.3,
                 _ if own(name) => 0.85,
                 _ => 0.05,
             },
@@ -269,7 +271,9 @@ impl Experiment {
                 (format!("Clip two ferrites on “{cable}” close to the housing: does it fall by 3 dB or more?"), None)
             }
             ExperimentKind::Stop { maker } => (
-                format!("Stop “{maker}” (hold its reset, disable it, feed its rail from outside): is it gone?"),
+                format!(
+                    "Stop “{maker}” (hold its reset, disable it, feed its rail from outside): does it fall by 4 dB or more?"
+                ),
                 Some(MAINS.to_owned()),
             ),
             ExperimentKind::ChangeLoad { maker } => (
@@ -292,7 +296,20 @@ fn entropy(p: impl Iterator<Item = f64>) -> f64 {
     p.filter(|p| *p > 0.0).map(|p| -p * p.log2()).sum()
 }
 
+/// What an answer to "by which way" is worth against one to "who".
+const WORTH_OF_WAY: f64 = 0.25;
+
 impl Case {
+    /// Entropy of the makers, and a part of that of the ways of each, bits.
+    fn uncertainty(&self, probability: &[f64]) -> f64 {
+        let mut of_maker = vec![0.0; self.makers.len()];
+        for (h, p) in self.hypotheses.iter().zip(probability) {
+            of_maker[h.maker] += p;
+        }
+        let makers = entropy(of_maker.into_iter());
+        makers + WORTH_OF_WAY * (entropy(probability.iter().copied()) - makers)
+    }
+
     /// Every experiment that is possible and not yet made, the one that tells most an hour first.
     pub fn proposals(&self) -> Vec<Proposal> {
         let mut kinds = vec![ExperimentKind::SwitchOff];
@@ -319,7 +336,8 @@ impl Case {
             }
         }
         kinds.retain(|k| !self.done.iter().any(|d| d.experiment.kind == *k));
-        let before = entropy(self.hypotheses.iter().map(|h| h.probability));
+        let weights: Vec<f64> = self.hypotheses.iter().map(|h| h.probability).collect();
+        let before = self.uncertainty(&weights);
         let mut proposals: Vec<Proposal> = kinds
             .into_iter()
             .map(|kind| {
@@ -336,7 +354,10 @@ impl Case {
                         })
                         .collect();
                     let total: f64 = joint.iter().sum();
-                    after += total * entropy(joint.iter().map(|j| j / total));
+                    if total > 0.0 {
+                        let scaled: Vec<f64> = joint.iter().map(|j| j / total).collect();
+                        after += total * self.uncertainty(&scaled);
+                    }
                     if outcome == Outcome::Changed {
                         chance_of_change = total;
                     }

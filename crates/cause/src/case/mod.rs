@@ -6,6 +6,7 @@
 //! each; they are coarse on purpose, so that no single observation decides alone. Experiments are ranked by the expected
 //! reduction of the entropy of the posterior (Lindley 1956, Ann. Math. Stat. 27, 986) over the minutes they cost.
 
+pub mod bands;
 mod evidence;
 mod experiment;
 mod path_evidence;

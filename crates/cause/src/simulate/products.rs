@@ -158,6 +158,12 @@ fn attempt(random: &mut Random) -> Option<SimulatedProduct> {
         let target = own[random.below(own.len())];
         frequencies.extend(own);
         target
+    } else if true_kind == MakerKind::Ambient && random.chance(0.8) {
+        // Strong transmitters are mostly where the Radio Regulations put them.
+        let inside: Vec<_> =
+            crate::case::bands::RADIO_BANDS.iter().filter(|b| b.from_hz >= from_hz && b.to_hz <= to_hz).collect();
+        let band = inside[random.below(inside.len())];
+        random.between(band.from_hz, band.to_hz)
     } else {
         random.log_between(from_hz, to_hz)
     };
