@@ -28,6 +28,8 @@ pub struct Evidence {
     pub runs: Vec<RunEvidence>,
     /// Recordings of the mains: harmonic currents, flicker.
     pub mains: Vec<crate::mains::MainsEvidence>,
+    /// What several runs say together.
+    pub sections: Vec<crate::section::SectionEvidence>,
     /// What stands against the evidence as a whole (equipment past its date, changed files), one sentence each.
     pub findings: Vec<Finding>,
     /// What was not measured and is not covered, one sentence each.

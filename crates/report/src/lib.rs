@@ -3,13 +3,17 @@
 //! Everything here takes an [`Evidence`], plain data that its caller fills, and does no I/O. The same evidence gives
 //! the same bytes.
 
+mod day_sheet;
 mod evidence;
 mod export;
 mod mains;
+pub mod pictures;
 pub mod plot;
 mod render;
+mod section;
 mod view;
 
+pub use day_sheet::{DaySheet, SheetDay, SheetDecision, SheetEntry, SheetKind, render_day_sheet};
 pub use evidence::{
     ChainEvidence, ColumnEvidence, Decision, EquipmentEvidence, Evidence, Fact, FileEvidence, Finding, LimitEvidence,
     ProjectEvidence, RunEvidence, SampleEvidence, StateEvidence, SuspectEvidence, TraceEvidence, VerdictEvidence,
@@ -18,3 +22,4 @@ pub use evidence::{
 pub use export::{evidence_json, suspects_csv, trace_csv};
 pub use mains::{FlickerRowEvidence, MainsEvidence, OrderEvidence, WaveEvidence, bars_svg, wave_svg};
 pub use render::{Rendered, ReportError, render, render_pdf};
+pub use section::{PictureEvidence, SectionEvidence, TableEvidence};

@@ -11,7 +11,7 @@ use typst::{Library, LibraryExt as _, World, WorldExt as _};
 use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 
 use crate::plot::{PlotOptions, spectrum_svg};
-use crate::{Evidence, RunEvidence, mains, view};
+use crate::{Evidence, RunEvidence, mains, section, view};
 
 /// Why a report could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -99,10 +99,26 @@ pub fn render(evidence: &Evidence) -> Result<Rendered, ReportError> {
         }
         files.insert(id(&mains::bars_name(i))?, Bytes::from_string(printable(&mains::bars_svg(&m.orders))));
     }
+    for (i, s) in evidence.sections.iter().enumerate() {
+        for (k, p) in s.pictures.iter().enumerate() {
+            files.insert(id(&section::picture_name(i, k))?, Bytes::from_string(printable(&p.svg)));
+        }
+    }
     let data = serde_json::to_string(&view::of(evidence, &options))?;
     files.insert(id("data.json")?, Bytes::from_string(data));
-    let world = Memory { library: LazyHash::new(Library::default()), main: id("report.typ")?, files };
+    // The identity of a document is what it says.
+    let identity = format!("hushfield {} {}", evidence.project.title, evidence.generated_at);
+    set("report.typ", files, identity, timestamp)
+}
 
+/// Sets a document from its template and files as PDF/A-2b.
+pub(crate) fn set(
+    main: &str,
+    files: HashMap<FileId, Bytes>,
+    identity: String,
+    timestamp: Timestamp,
+) -> Result<Rendered, ReportError> {
+    let world = Memory { library: LazyHash::new(Library::default()), main: id(main)?, files };
     let compiled = typst::compile::<typst_layout::PagedDocument>(&world);
     let words = |list: &[typst::diag::SourceDiagnostic]| -> Vec<String> {
         list.iter().map(|d| world.place(d.span) + d.message.as_str()).collect()
@@ -110,8 +126,7 @@ pub fn render(evidence: &Evidence) -> Result<Rendered, ReportError> {
     let document = compiled.output.map_err(|e| ReportError::Layout(words(&e).join("; ")))?;
     let standards = PdfStandards::new(&[PdfStandard::A_2b]).map_err(|e| ReportError::Layout(format!("{e:?}")))?;
     let options = PdfOptions {
-        // The identity of a document is what it says.
-        ident: Smart::Custom(format!("hushfield {} {}", evidence.project.title, evidence.generated_at)),
+        ident: Smart::Custom(identity),
         creator: Smart::Custom(Some("Hushfield".to_owned())),
         timestamp: Some(timestamp),
         standards,
@@ -167,7 +182,7 @@ fn check(run: &RunEvidence) -> Result<(), ReportError> {
 
 /// The moment of a text like `2026-11-25T10:20:30+01:00` or `2026-11-25 10:20`. Without a time: midnight; without an
 /// offset: UTC.
-fn moment(text: &str) -> Option<Timestamp> {
+pub(crate) fn moment(text: &str) -> Option<Timestamp> {
     let text = text.trim();
     let part = |from: usize, len: usize| -> Option<u8> { text.get(from..from + len)?.parse().ok() };
     let year = text.get(0..4)?.parse().ok()?;
@@ -205,7 +220,7 @@ pub(crate) fn printable(text: &str) -> String {
         .collect()
 }
 
-fn id(path: &str) -> Result<FileId, ReportError> {
+pub(crate) fn id(path: &str) -> Result<FileId, ReportError> {
     let path = VirtualPath::new(path).map_err(|e| ReportError::Layout(format!("{path}: {e:?}")))?;
     Ok(RootedPath::new(VirtualRoot::Project, path).intern())
 }

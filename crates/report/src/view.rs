@@ -159,12 +159,17 @@ pub(crate) fn of(evidence: &Evidence, options: &PlotOptions) -> Value {
         "not_measured": evidence.not_measured.iter().map(|c| soft(c)).collect::<Vec<_>>(),
         "runs": evidence.runs.iter().enumerate().map(|(i, r)| run(i, r, options)).collect::<Value>(),
         "mains_runs": evidence.mains.iter().enumerate().map(|(i, m)| crate::mains::view(i, m)).collect::<Value>(),
+        "sections": evidence.sections.iter().enumerate().map(|(i, s)| crate::section::view(i, s)).collect::<Value>(),
         "version_facts": pairs(&[
             ("report made".to_owned(), evidence.generated_at.clone()),
             ("program".to_owned(), tool),
             ("limit data".to_owned(), evidence.data_version.clone()),
         ]),
     })
+}
+
+pub(crate) fn pairs_of(list: &[crate::Fact]) -> Value {
+    list.iter().map(|f| json!([soft(&f.name), soft(&f.value)])).collect()
 }
 
 fn pairs(list: &[(String, String)]) -> Value {

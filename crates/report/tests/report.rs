@@ -2,8 +2,12 @@
 
 mod invented;
 
+use report::pictures::{Pattern, Rung, ladder_svg, polar_svg};
 use report::plot::{PlotOptions, frequency_text, spectrum_svg};
-use report::{ReportError, evidence_json, render, suspects_csv, trace_csv};
+use report::{
+    Decision, Fact, PictureEvidence, ReportError, SectionEvidence, TableEvidence, evidence_json, render, suspects_csv,
+    trace_csv,
+};
 
 /// Text without the marks that only steer line breaks, runs of white space as one space.
 fn plain(pages: &[String]) -> String {
@@ -246,4 +250,60 @@ fn frequencies_for_people() {
     ] {
         assert_eq!(frequency_text(hz), text);
     }
+}
+
+#[test]
+fn what_several_runs_say_has_a_section_of_its_own() {
+    let mut evidence = invented::evidence();
+    let alone = render(&evidence).unwrap().pages;
+    let points: Vec<(f64, f64)> = (0..12).map(|k| (f64::from(k) * 30.0, 30.0 + 4.0 * f64::from(k % 5))).collect();
+    let pattern = Pattern { name: "vertical".into(), points, between: Vec::new() };
+    let rung = |frequency_hz, margin_db| Rung { frequency_hz, margin_db, half_db: 3.1, probability_over: 0.2 };
+    let picture = |svg: String, width_percent| PictureEvidence {
+        svg,
+        alt: "what it shows".into(),
+        caption: "Under the picture.".into(),
+        width_percent,
+    };
+    evidence.sections = vec![SectionEvidence {
+        heading: "Survey round the turntable".into(),
+        sentence: "Twelve angles; the worst stands at 60°.".into(),
+        decision: Some(Decision::Inconclusive),
+        caution: "Turning machinery.".into(),
+        facts: vec![Fact { name: "step".into(), value: "30°".into() }],
+        text: "First paragraph.\n\nSecond paragraph.".into(),
+        pictures: vec![
+            picture(polar_svg(&[pattern.clone()], Some(40.0), "dBµV/m"), 50),
+            picture(polar_svg(&[pattern], None, "dBµV/m"), 50),
+            picture(ladder_svg(&[rung(144e6, -2.0), rung(96e6, 8.0)]), 100),
+        ],
+        tables: vec![TableEvidence {
+            title: "Where each emission is highest".into(),
+            head: vec!["Frequency".into(), "Angle".into(), "Remark".into()],
+            figures: vec![true, true, false],
+            rows: vec![
+                vec!["144.00 MHz".into(), "60°".into()],
+                vec!["96 MHz".into(), "270°".into(), "#emph[x] stays text".into()],
+            ],
+        }],
+        findings: Vec::new(),
+    }];
+    let rendered = render(&evidence).unwrap();
+    assert!(rendered.warnings.is_empty(), "{:?}", rendered.warnings);
+    let text = plain(&rendered.text);
+    for words in [
+        "Twelve angles; the worst stands at 60°.",
+        "Turning machinery.",
+        "Second paragraph.",
+        "Where each emission is highest",
+        "#emph[x] stays text",
+        "Under the picture.",
+    ] {
+        assert!(text.contains(words), "{words}");
+    }
+    // Its sentence stands with those of the runs, before anything else, and again over the section.
+    let sentence = "Twelve angles; the worst stands at 60°.";
+    assert_eq!(text.matches(sentence).count(), 2);
+    assert!(text.find(sentence).unwrap() < text.find("Set-up and cautions").unwrap());
+    assert!(rendered.pages > alone);
 }

@@ -121,6 +121,7 @@ pub fn evidence(
         cautions: Vec::new(),
         runs: out,
         mains,
+        sections: Vec::new(),
         findings,
         not_measured,
     })

@@ -229,6 +229,7 @@ pub(crate) fn evidence() -> Evidence {
             ],
         },
         mains: Vec::new(),
+        sections: Vec::new(),
         generated_at: "2026-03-16 08:05".to_owned(),
         tool_version: "0.1.0".to_owned(),
         data_version: "2026-03".to_owned(),
