@@ -4,14 +4,15 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use campaign::{
-    Answers, Date, DayResult, Days, EntryKind, Now, Plan, PlannedTest, Request, clock, csv, days, difference, duration,
-    icalendar, plan,
+    Answers, Date, DayResult, Days, EntryKind, Now, Plan, PlannedTest, Request, beside, clock, csv, days, difference,
+    duration, icalendar, plan,
 };
 use clap::Args;
 use serde_json::json;
 use standards::{Known, LevelFigure, Side};
-use workbench::{Planning, planning, with_answer};
+use workbench::{Planning, days_pdf, planning, with_answer};
 
+use crate::beside_text;
 use crate::outcome::{Failure, Outcome};
 use crate::print::{self, Show, hz};
 
@@ -22,6 +23,12 @@ pub(crate) struct PlanArgs {
     /// Show what another answer would change, e.g. `--if environment=industrial`; may be given several times
     #[arg(long = "if", value_name = "FIELD=VALUE")]
     pub(crate) what_if: Vec<String>,
+    /// Set another family's or place's standards, or one standard, beside the plan, e.g. `household`, `industrial`, `61326`
+    #[arg(long, value_name = "FAMILY_OR_STANDARD", conflicts_with = "what_if")]
+    pub(crate) beside: Option<String>,
+    /// What stands on the left of --beside instead of the product's own plan, e.g. `61000-6-2`
+    #[arg(long, value_name = "FAMILY_OR_STANDARD", requires = "beside")]
+    pub(crate) left: Option<String>,
     /// Show what is left out, and why, row by row
     #[arg(long)]
     pub(crate) left_out: bool,
@@ -55,6 +62,18 @@ pub(crate) struct DaysArgs {
     /// Rest between two surges, s [default: 60, or the laboratory.toml's]
     #[arg(long, allow_negative_numbers = true)]
     pub(crate) surge_rest: Option<f64>,
+    /// People at the tests: with two, one prepares the next rig meanwhile [default: 1, or the laboratory.toml's]
+    #[arg(long)]
+    pub(crate) staff: Option<u32>,
+    /// Half-days booked beyond what the tests need, for repeats
+    #[arg(long, default_value_t = 0, value_name = "HALF_DAYS")]
+    pub(crate) reserve: u32,
+    /// Show how each duration is made up
+    #[arg(long)]
+    pub(crate) durations: bool,
+    /// Write the days on one sheet, with what to bring, as PDF
+    #[arg(long)]
+    pub(crate) pdf: Option<PathBuf>,
 }
 
 /// A level for people, e.g. `contact 4 kV, air 8 kV`.
@@ -81,7 +100,7 @@ pub(crate) fn level_words(level: &[LevelFigure]) -> String {
         .join(", ")
 }
 
-fn how_hard(test: &PlannedTest) -> String {
+pub(crate) fn how_hard(test: &PlannedTest) -> String {
     let mut words = if test.side == Side::Immunity { level_words(&test.level) } else { test.limits.join(", ") };
     for [from, to] in &test.frequency_hz {
         let range = if from == to { hz(*from) } else { format!("{} to {}", hz(*from), hz(*to)) };
@@ -182,14 +201,21 @@ fn plan_text(p: &Plan, dir: &Path, left_out: bool) -> String {
 
 pub(crate) fn plan_command(show: Show, a: &PlanArgs) -> Result<Outcome, Failure> {
     let Planning { answers, rules, plan: p, .. } = planning(&a.dir)?;
+    let beside = a.beside.as_deref().map(|right| beside(&answers, &rules, a.left.as_deref(), right));
+    let beside = beside.transpose().map_err(|e| Failure::input(format!("--beside: {e}")))?;
     let other = if a.what_if.is_empty() { None } else { Some(plan(&changed(&answers, &a.what_if)?, &rules)) };
     if show.json {
         let difference = other.as_ref().map(|o| difference(&p, o));
         print::json(&json!({
             "answers": answers,
             "plan": p,
+            "beside": beside,
             "what_if": other.as_ref().map(|o| json!({ "changes": a.what_if, "plan": o, "difference": difference })),
         }))?;
+        return Ok(Outcome::Done);
+    }
+    if let Some(b) = &beside {
+        print::text(&beside_text::text(b))?;
         return Ok(Outcome::Done);
     }
     let mut out = String::new();
@@ -264,6 +290,7 @@ fn now_of(text: &str) -> Result<Now, Failure> {
 
 fn days_text(d: &Days) -> String {
     let mut out = String::new();
+    let mut beside = Vec::new();
     for day in &d.days {
         let rows = day
             .entries
@@ -277,11 +304,29 @@ fn days_text(d: &Days) -> String {
                 vec![clock(e.from_min), clock(e.to_min), mark.to_owned(), e.title.clone(), e.why.clone()]
             })
             .collect();
+        for b in &day.beside {
+            beside.push(vec![
+                day.number.to_string(),
+                clock(b.from_min),
+                clock(b.to_min),
+                b.title.clone(),
+                b.why.clone(),
+            ]);
+        }
         let _ = write!(
             out,
             "Day {}\n{}\n",
             day.number,
             print::table(&["from", "to", "job", "what", "why here"], rows, &[])
+        );
+    }
+    if !beside.is_empty() {
+        let _ = write!(
+            out,
+            "Meanwhile\n{}{} min of set-up are done while another rig is at work; the last test ends {} min earlier.\n\n",
+            print::table(&["day", "from", "to", "what", "who"], beside, &[]),
+            d.prepared_min,
+            d.saved_min
         );
     }
     let _ = writeln!(
@@ -296,10 +341,12 @@ fn days_text(d: &Days) -> String {
     );
     let _ = writeln!(
         out,
-        "Expected repeats {:.0} min; free at the end {} min: {}.",
+        "Expected repeats {:.0} min; free {} min: {}. With expected repeats and the minutes used this order costs {:.0} {}.",
         d.expected_repeat_min,
         d.free_min,
-        if d.free_is_enough { "enough" } else { "not enough, keep half a day in reserve" }
+        if d.free_is_enough { "enough" } else { "not enough, keep half a day in reserve (--reserve 1)" },
+        d.cost,
+        d.currency
     );
     if !d.decisions.is_empty() {
         let rows = d
@@ -311,6 +358,8 @@ fn days_text(d: &Days) -> String {
                     format!("{:.0} %", 100.0 * x.fails),
                     format!("{} min", x.doubt_min),
                     format!("{} min", x.worth_min),
+                    format!("{} min", x.remaining_min),
+                    format!("{:.0}", x.go_home_above),
                     x.carry.clone(),
                 ]
             })
@@ -318,7 +367,23 @@ fn days_text(d: &Days) -> String {
         let _ = write!(
             out,
             "\nIf it fails\n{}",
-            print::table(&["test", "chance", "passed work in doubt", "a fix may take", "carry"], rows, &[1, 2, 3])
+            print::table(
+                &[
+                    "test",
+                    "chance",
+                    "passed work in doubt",
+                    "a fix may take",
+                    "else skip: left to do",
+                    &format!("go home above, {}", d.currency),
+                    "carry"
+                ],
+                rows,
+                &[1, 2, 3, 4, 5]
+            )
+        );
+        out.push_str(
+            "Fix on the spot within that time; else skip it and go on. Go home only where the laboratory gives back more than \
+             that sum for the rest: half of what is left counts in spite of a later fix.\n",
         );
     }
     out.push_str("\nBring\n");
@@ -340,6 +405,18 @@ fn days_text(d: &Days) -> String {
     }
     for t in &d.no_rig {
         let _ = writeln!(out, "No rig of this laboratory carries {t}.");
+    }
+    out
+}
+
+fn durations_text(d: &Days) -> String {
+    let mut out = String::from("\nHow long, and of what\n");
+    for job in &d.jobs {
+        let _ = writeln!(out, "  {} ({}): {:.1} min", job.title, job.id, job.duration.total_s / 60.0);
+        for p in &job.duration.parts {
+            let count = (p.count * 10.0).round() / 10.0;
+            let _ = writeln!(out, "    {count} x {:.2} s = {:.1} min, {}", p.each_s, p.count * p.each_s / 60.0, p.what);
+        }
     }
     out
 }
@@ -366,6 +443,9 @@ pub(crate) fn days_command(show: Show, a: &DaysArgs) -> Result<Outcome, Failure>
         results: a.passed.iter().map(result(true)).chain(a.failed.iter().map(result(false))).collect(),
         second_sample: a.second_sample,
         now: a.now.as_deref().map(now_of).transpose()?,
+        staff: a.staff,
+        reserve_half_days: a.reserve,
+        spares: planned.spares.clone(),
     };
     let d = days(&planned.plan, &planned.answers, &pace, &planned.laboratory, &request)
         .map_err(|e| Failure::input(e.to_string()))?;
@@ -375,6 +455,10 @@ pub(crate) fn days_command(show: Show, a: &DaysArgs) -> Result<Outcome, Failure>
     if let (Some(path), Some(date)) = (&a.ics, date) {
         let stamp = jiff::Timestamp::now().strftime("%Y%m%dT%H%M%SZ").to_string();
         write(path, &icalendar(&d, date, &stamp))?;
+    }
+    if let Some(path) = &a.pdf {
+        let pdf = days_pdf(&planned.product, &d, &planned.laboratory, date, &now_text())?;
+        std::fs::write(path, pdf).map_err(|e| unwritten(path, &e))?;
     }
     if show.json {
         let durations: Vec<_> = planned
@@ -389,11 +473,24 @@ pub(crate) fn days_command(show: Show, a: &DaysArgs) -> Result<Outcome, Failure>
             .collect();
         print::json(&json!({ "days": d, "durations": durations, "pace": pace }))?;
     } else {
-        print::text(&days_text(&d))?;
+        let mut out = days_text(&d);
+        if a.durations {
+            out.push_str(&durations_text(&d));
+        }
+        print::text(&out)?;
     }
     Ok(Outcome::Done)
 }
 
+/// The time now, as the sheet of days shows it.
+pub(crate) fn now_text() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%d %H:%M").to_string()
+}
+
+fn unwritten(path: &Path, e: &std::io::Error) -> Failure {
+    Failure::input(format!("{}: could not be written: {e}", path.display()))
+}
+
 fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    std::fs::write(path, text).map_err(|e| Failure::input(format!("{}: could not be written: {e}", path.display())))
+    std::fs::write(path, text).map_err(|e| unwritten(path, &e))
 }

@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
-use campaign::{Answers, Laboratory, Pace, Plan, PortAnswers, plan};
-use project::{Environment, Product, Project};
+use campaign::{Answers, Laboratory, Pace, Plan, PlannedTest, PortAnswers, RunSays, plan};
+use project::{Environment, PinnedLimit, Product, Project, Run, RunKind, RunRecord};
 use serde::Deserialize;
-use standards::{Family, Place, Port, RuleBase, Side};
+use serde_json::Value;
+use standards::{LimitLibrary, Phenomenon, Place, Port, RuleBase, Side};
 
 use crate::WorkError;
 
@@ -29,7 +30,13 @@ pub struct Planning {
     pub laboratory: Laboratory,
     /// The pace of the tests.
     pub pace: Pace,
-    /// Chance of failing by test id, from the project's own latest runs.
+    /// The product's name.
+    pub product: String,
+    /// Spare parts that the product file names, for the list of what to bring.
+    pub spares: Vec<String>,
+    /// What the project's own latest runs say, by test id.
+    pub runs: BTreeMap<String, RunSays>,
+    /// Chance of failing by test id, from those runs.
     pub chances: BTreeMap<String, f64>,
 }
 
@@ -41,9 +48,14 @@ struct PaceTable {
 
 /// Reads a project for planning: `product.toml`, `rules/*.toml`, `laboratory.toml`, and the verdicts of its runs.
 pub fn planning(dir: &Path) -> Result<Planning, WorkError> {
+    let product = Project::open(dir)?.product()?.product;
+    planning_of(dir, &product)
+}
+
+/// The same for a product that is not (yet) what the project's file says.
+pub fn planning_of(dir: &Path, product: &Product) -> Result<Planning, WorkError> {
     let project = Project::open(dir)?;
-    let product = project.product()?.product;
-    let answers = answers(&product);
+    let answers = answers(product);
     let rules = rules(dir)?;
     let (laboratory, mut pace) = laboratory(dir)?;
     if pace == Pace::default() && !product.modes.is_empty() {
@@ -51,8 +63,10 @@ pub fn planning(dir: &Path) -> Result<Planning, WorkError> {
         pace.modes = product.modes.len().min(2) as u32;
     }
     let plan = plan(&answers, &rules);
-    let chances = chances(&project, &plan)?;
-    Ok(Planning { answers, rules, plan, laboratory, pace, chances })
+    let runs = runs_say(&project, &plan)?;
+    let chances = runs.iter().map(|(test, says)| (test.clone(), says.chance)).collect();
+    let spares = product.spares.iter().map(|s| format!("{} x {}", s.count, s.name)).collect();
+    Ok(Planning { answers, rules, plan, laboratory, pace, product: product.name.clone(), spares, runs, chances })
 }
 
 fn answers(product: &Product) -> Answers {
@@ -79,7 +93,7 @@ fn answers(product: &Product) -> Answers {
             .or_else(|| product.ports.iter().any(|p| p.kind == Port::FunctionalEarth).then_some(true)),
         magnetic_parts: product.magnetic_parts,
         // A product that names a clock or a converter holds electronics.
-        electronics: highest.map(|_| true),
+        electronics: product.electronics.or(highest.map(|_| true)),
         highest_internal_frequency_hz: product.highest_internal_frequency_hz,
         highest_clock_hz: highest,
         ports: product
@@ -138,92 +152,100 @@ fn laboratory(dir: &Path) -> Result<(Laboratory, Pace), WorkError> {
     Ok((laboratory, paced.pace.unwrap_or_default()))
 }
 
-/// The latest verdict of a run on the same port against a limit of the test says how likely the laboratory's would fail.
-fn chances(project: &Project, plan: &Plan) -> Result<BTreeMap<String, f64>, WorkError> {
-    let runs = project.runs()?;
-    let mut chances = BTreeMap::new();
-    for test in plan.tests.iter().filter(|t| t.side == Side::Emission) {
-        let latest = runs
-            .iter()
-            .filter(|r| r.withdrawn.is_none() && r.record.port.as_deref() == Some(test.port.as_str()))
-            .filter(|r| r.record.limits.iter().any(|l| test.limits.contains(l)))
-            .max_by_key(|r| r.record.measured_at);
-        if let Some(passes) = latest.and_then(|r| r.result()).and_then(|r| r.summary["probability"].as_f64()) {
-            chances.insert(test.id.clone(), (1.0 - passes).clamp(0.0, 1.0));
-        }
+/// Which phenomenon a run looks at.
+fn phenomena(kind: RunKind) -> &'static [Phenomenon] {
+    match kind {
+        RunKind::ConductedEmission => &[Phenomenon::ConductedDisturbance],
+        RunKind::RadiatedEmission => &[Phenomenon::RadiatedDisturbance],
+        RunKind::DisturbancePower => &[Phenomenon::DisturbancePower],
+        RunKind::Harmonics => &[Phenomenon::HarmonicCurrent],
+        RunKind::Flicker => &[Phenomenon::VoltageChangeFlicker],
+        RunKind::ElectrostaticDischarge => &[Phenomenon::ElectrostaticDischarge],
+        RunKind::RadiatedImmunity => &[Phenomenon::RfField],
+        RunKind::Burst => &[Phenomenon::Burst],
+        RunKind::Surge => &[Phenomenon::Surge],
+        RunKind::ConductedImmunity => &[Phenomenon::ConductedRf],
+        RunKind::MagneticField => &[Phenomenon::PowerFrequencyMagneticField],
+        RunKind::Dips => &[Phenomenon::VoltageDip, Phenomenon::ShortInterruption],
+        RunKind::Other => &[],
     }
-    Ok(chances)
 }
 
-/// The answers with one changed, named as in [`campaign::Question::field`], e.g. `environment=industrial` or
-/// `ports.sensors.cable_length_m=2`.
-pub fn with_answer(answers: &Answers, field: &str, value: &str) -> Result<Answers, WorkError> {
-    let mut changed = answers.clone();
-    let refuse = |expected: &str| WorkError::input(field, format!("found `{value}`"), expected);
-    let truth = || match value {
-        "true" | "yes" => Ok(Some(true)),
-        "false" | "no" => Ok(Some(false)),
-        "" | "unknown" => Ok(None),
-        _ => Err(refuse("true, false or unknown")),
+/// Whether a run was judged by a limit of the test, or by one of another number with the same levels, detector and distance.
+fn same_limit(record: &RunRecord, test: &PlannedTest, library: &LimitLibrary) -> bool {
+    let wanted: Vec<PinnedLimit> = test.limits.iter().filter_map(|id| library.get(id)).map(PinnedLimit::of).collect();
+    let pinned: Vec<PinnedLimit> = if record.pinned_limits.is_empty() {
+        record.limits.iter().filter_map(|id| library.get(id)).map(PinnedLimit::of).collect()
+    } else {
+        record.pinned_limits.clone()
     };
-    let number = || match value {
-        "" | "unknown" => Ok(None),
-        v => match v.parse::<f64>() {
-            Ok(x) if x.is_finite() && x >= 0.0 => Ok(Some(x)),
-            _ => Err(refuse("a number, 0 or above, or unknown")),
-        },
-    };
-    match field {
-        "family" => {
-            let words = Family::ALL.map(Family::key).join(", ");
-            changed.family = Some(Family::ALL.into_iter().find(|f| f.key() == value).ok_or_else(|| refuse(&words))?);
+    record.limits.iter().any(|l| test.limits.contains(l))
+        || pinned.iter().any(|p| {
+            wanted.iter().any(|w| {
+                (p.detector, p.unit, p.distance_m, p.interpolation, &p.points)
+                    == (w.detector, w.unit, w.distance_m, w.interpolation, &w.points)
+            })
+        })
+}
+
+/// Chance of failing at the laboratory by what a run's result says, and where it comes from.
+fn chance_of(summary: &Value) -> Option<(f64, &'static str)> {
+    if let Some(passes) = summary["probability"].as_f64() {
+        return Some(((1.0 - passes).clamp(0.0, 1.0), "computed from margins and uncertainty"));
+    }
+    // Common practice: a bench verdict without a computed probability is mostly borne out.
+    match summary["decision"].as_str()? {
+        "pass" => Some((0.05, "passed on the bench; no probability computed, 5 % taken")),
+        "fail" => Some((0.9, "failed on the bench; no probability computed, 90 % taken")),
+        _ => Some((0.5, "undecided on the bench; 50 % taken")),
+    }
+}
+
+/// What the project's own runs say of each test: of the latest modification state measured, the worst of the latest runs
+/// of each conductor or polarisation on the same port, for emission against the same limit.
+fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>, WorkError> {
+    let runs = project.runs()?;
+    let library = project.limits()?;
+    let mut says = BTreeMap::new();
+    for test in &plan.tests {
+        let mut own: Vec<&Run> = runs
+            .iter()
+            .filter(|r| r.withdrawn.is_none() && r.record.port.as_deref() == Some(test.port.as_str()))
+            .filter(|r| phenomena(r.record.kind).contains(&test.phenomenon))
+            .filter(|r| test.side != Side::Emission || same_limit(&r.record, test, &library))
+            .collect();
+        own.sort_by_key(|r| r.record.measured_at);
+        let Some(latest) = own.last() else { continue };
+        let mut by_conductor: BTreeMap<Option<&str>, &Run> = BTreeMap::new();
+        for run in own.iter().filter(|r| r.record.state == latest.record.state) {
+            by_conductor.insert(run.record.conductor.as_deref(), run);
         }
-        "environment" => {
-            let places = [Place::Residential, Place::Commercial, Place::Industrial, Place::Controlled];
-            let words = places.map(Place::key).join(", ");
-            changed.environment = Some(places.into_iter().find(|f| f.key() == value).ok_or_else(|| refuse(&words))?);
-        }
-        "markets" => {
-            changed.markets = value.split(',').map(|m| m.trim().to_owned()).filter(|m| !m.is_empty()).collect();
-        }
-        "supply.current_a" => changed.current_a = number()?,
-        "supply.earthed" => changed.earthed = truth()?,
-        "magnetic_parts" => changed.magnetic_parts = truth()?,
-        "electronics" => changed.electronics = truth()?,
-        "highest_internal_frequency_hz" => changed.highest_internal_frequency_hz = number()?,
-        "clocks" => changed.highest_clock_hz = number()?,
-        _ => {
-            let ids = answers.ports.iter().map(|p| p.id.as_str()).collect::<Vec<_>>().join(", ");
-            let mut parts = field.splitn(3, '.');
-            let port = match (parts.next(), parts.next()) {
-                (Some("ports"), Some(id)) => changed.ports.iter_mut().find(|p| p.id == id),
-                _ => {
-                    return Err(WorkError::input(
-                        field,
-                        "not an answer of the plan",
-                        "family, environment, markets, supply.current_a, supply.earthed, magnetic_parts, electronics, \
-                         highest_internal_frequency_hz, clocks, or ports.ID.FIELD",
-                    ));
-                }
-            };
-            let port = port.ok_or_else(|| WorkError::input(field, "no such port", format!("one of {ids}")))?;
-            match parts.next() {
-                Some("cable_length_m") => port.cable_length_m = number()?,
-                Some("screened") => port.screened = truth()?,
-                Some("outdoors") => port.outdoors = truth()?,
-                Some("dc_network") => port.dc_network = truth()?,
-                Some("dc_adaptor") => port.dc_adaptor = truth()?,
-                _ => {
-                    return Err(WorkError::input(
-                        field,
-                        "not a field of a port",
-                        "cable_length_m, screened, outdoors, dc_network or dc_adaptor",
-                    ));
-                }
-            }
+        let worst = by_conductor
+            .values()
+            .filter_map(|run| {
+                let summary = &run.result()?.summary;
+                let (chance, basis) = chance_of(summary)?;
+                Some(RunSays {
+                    run: run.id().to_owned(),
+                    measured: run.record.measured_at.strftime("%Y-%m-%d").to_string(),
+                    state: run.record.state.clone(),
+                    sentence: summary["sentence"].as_str().unwrap_or_default().to_owned(),
+                    decision: summary["decision"].as_str().unwrap_or_default().to_owned(),
+                    chance,
+                    basis: basis.to_owned(),
+                })
+            })
+            .max_by(|a, b| a.chance.total_cmp(&b.chance));
+        if let Some(worst) = worst {
+            says.insert(test.id.clone(), worst);
         }
     }
-    Ok(changed)
+    Ok(says)
+}
+
+/// The answers with one changed; see [`Answers::with`].
+pub fn with_answer(answers: &Answers, field: &str, value: &str) -> Result<Answers, WorkError> {
+    answers.with(field, value).map_err(|e| WorkError::input(e.field, e.what, e.expected))
 }
 
 #[cfg(test)]
@@ -256,45 +278,5 @@ mod tests {
         fs::remove_file(dir.join("laboratory.toml")).unwrap();
         fs::write(dir.join("rules/own.toml"), "[[row]]\n").unwrap();
         assert!(planning(&dir).unwrap_err().to_string().contains("rules/own.toml"));
-    }
-
-    #[test]
-    fn answers_are_changed_by_the_names_of_their_questions() {
-        let answers = Answers {
-            ports: vec![PortAnswers {
-                id: "s".to_owned(),
-                name: "S".to_owned(),
-                kind: Port::SignalControl,
-                cable_length_m: None,
-                screened: None,
-                outdoors: None,
-                dc_network: None,
-                dc_adaptor: None,
-            }],
-            ..Answers::default()
-        };
-        // Every question that a plan asks can be answered.
-        let open = plan(&answers, RuleBase::embedded()).questions;
-        assert!(!open.is_empty());
-        for q in open {
-            let value = match q.question.field.as_str() {
-                "family" => "alarm",
-                "environment" => "industrial",
-                "markets" => "EU",
-                f if f.ends_with("_m") || f.ends_with("_a") || f.ends_with("_hz") || f == "clocks" => "10",
-                _ => "true",
-            };
-            let changed = with_answer(&answers, &q.question.field, value).unwrap();
-            assert_ne!(changed, answers, "{}", q.question.field);
-        }
-        for (field, value, word) in [
-            ("ports.x.screened", "true", "one of s"),
-            ("ports.s.colour", "1", "cable_length_m"),
-            ("size", "1", "family"),
-            ("family", "boat", "alarm"),
-        ] {
-            let error = with_answer(&answers, field, value).unwrap_err().to_string();
-            assert!(error.contains(word), "{error}");
-        }
     }
 }

@@ -7,19 +7,20 @@ use axum::Json;
 use axum::extract::{Query, State};
 use axum::response::Response;
 use campaign::{
-    Answers, Date, DayResult, Days, EntryKind, Now, Plan, PlannedTest, Request, csv, days, difference, duration,
-    icalendar, plan,
+    Answers, Date, DayResult, Days, EntryKind, Now, Plan, PlannedTest, Request, beside, csv, days, difference,
+    duration, icalendar, plan,
 };
 use serde::{Deserialize, Serialize};
 use standards::{Known, Side};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use workbench::{Planning, planning, with_answer};
+use workbench::{Planning, days_pdf, planning, with_answer};
 
 use super::backend::Fault;
 use super::{Answer, App, Asked, Problem, Refusal, Shared, blocking, download};
-use crate::campaign_commands::level_words;
+use crate::beside_text;
+use crate::campaign_commands::{level_words, now_text};
 
 /// One test of the plan, or one that another answer brings in or takes away.
 #[derive(Debug, Serialize, ToSchema)]
@@ -168,6 +169,8 @@ pub(crate) struct DayView {
     number: u32,
     /// In time.
     entries: Vec<DayStretch>,
+    /// What is prepared meanwhile.
+    beside: Vec<DayStretch>,
 }
 
 /// What to do if a job fails.
@@ -179,6 +182,18 @@ pub(crate) struct DecisionView {
     doubt_min: u32,
     worth_min: u32,
     carry: String,
+    /// Minutes of tests after it.
+    remaining_min: u32,
+    /// Going home is cheaper only where the laboratory gives back more than this.
+    go_home_above: f64,
+}
+
+/// How long a job takes and of what.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct JobDuration {
+    job: String,
+    total_s: f64,
+    parts: Vec<DurationPart>,
 }
 
 /// Something to bring.
@@ -198,6 +213,18 @@ pub(crate) struct DaysView {
     half_days: u32,
     price: f64,
     currency: String,
+    /// Half-days kept for repeats.
+    reserve_half_days: u32,
+    /// People at the tests.
+    staff: u32,
+    /// Cost of this order with expected repeats and the minutes used.
+    cost: f64,
+    /// Minutes of set-up done while another rig was at work.
+    prepared_min: u32,
+    /// Minutes by which the last test ends earlier by that.
+    saved_min: u32,
+    /// How long each job takes and of what.
+    durations: Vec<JobDuration>,
     /// Gap to the proven bound, percent.
     gap_percent: f64,
     proven: bool,
@@ -236,6 +263,10 @@ struct DaysQuery {
     now_rig: Option<String>,
     /// First day of the visit, e.g. 2026-12-07, for the calendar.
     date: Option<String>,
+    /// People at the tests.
+    staff: Option<u32>,
+    /// Half-days kept for repeats.
+    reserve: Option<u32>,
 }
 
 fn fault(e: workbench::WorkError) -> Fault {
@@ -249,6 +280,29 @@ fn side(side: Side) -> String {
         Side::Immunity => "immunity",
     }
     .to_owned()
+}
+
+fn parts(list: Vec<campaign::Part>) -> Vec<DurationPart> {
+    list.into_iter().map(|p| DurationPart { what: p.what, count: p.count, each_s: p.each_s }).collect()
+}
+
+fn stretch(e: campaign::DayEntry) -> DayStretch {
+    DayStretch {
+        from_min: e.from_min,
+        to_min: e.to_min,
+        kind: match e.kind {
+            EntryKind::SetUp => "set_up",
+            EntryKind::Test => "test",
+            EntryKind::Break => "break",
+            EntryKind::Free => "free",
+        }
+        .to_owned(),
+        title: e.title,
+        job: e.job,
+        rig: e.rig,
+        why: e.why,
+        caution: e.caution,
+    }
 }
 
 fn row(test: &PlannedTest, p: &Planning, change: Option<&str>, change_why: String) -> PlanRow {
@@ -272,11 +326,7 @@ fn row(test: &PlannedTest, p: &Planning, change: Option<&str>, change_why: Strin
         note: test.note.clone(),
         from_memory: test.known == Known::Memory,
         duration_s: d.total_s,
-        duration_parts: d
-            .parts
-            .into_iter()
-            .map(|part| DurationPart { what: part.what, count: part.count, each_s: part.each_s })
-            .collect(),
+        duration_parts: parts(d.parts),
         fails: p.chances.get(&test.id).copied(),
         change: change.map(str::to_owned),
         change_why,
@@ -284,62 +334,9 @@ fn row(test: &PlannedTest, p: &Planning, change: Option<&str>, change_why: Strin
 }
 
 fn present(a: &Answers) -> Vec<PresentAnswer> {
-    let truth = |b: Option<bool>| b.map_or("unknown", |b| if b { "true" } else { "false" }).to_owned();
-    let number = |x: Option<f64>| x.map_or("unknown".to_owned(), |x| x.to_string());
-    let yes_no = || vec!["true".to_owned(), "false".to_owned(), "unknown".to_owned()];
-    let words = |w: &[&str]| w.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
-    let entry = |field: &str, text: &str, value: String, choices: Vec<String>| PresentAnswer {
-        field: field.to_owned(),
-        text: text.to_owned(),
-        value,
-        choices,
-    };
-    let mut list = vec![
-        entry(
-            "family",
-            "What kind of product is it?",
-            a.family.map_or("unknown".to_owned(), |f| f.key().to_owned()),
-            standards::Family::ALL.iter().map(|f| f.key().to_owned()).collect(),
-        ),
-        entry(
-            "environment",
-            "Where is it meant to work?",
-            a.environment.map_or("unknown".to_owned(), |f| f.key().to_owned()),
-            words(&["residential", "commercial", "industrial", "controlled"]),
-        ),
-        entry(
-            "markets",
-            "Where will it be sold?",
-            a.markets.join(","),
-            words(&["EU", "UK", "EU,UK", "US", "EU,US", "EU,UK,US"]),
-        ),
-        entry("supply.current_a", "Rated current of a phase, A", number(a.current_a), Vec::new()),
-        entry("supply.earthed", "Is it joined to earth?", truth(a.earthed), yes_no()),
-        entry("magnetic_parts", "Does something inside feel magnetic fields?", truth(a.magnetic_parts), yes_no()),
-        entry(
-            "highest_internal_frequency_hz",
-            "Highest frequency inside, Hz",
-            number(a.highest_internal_frequency_hz),
-            Vec::new(),
-        ),
-    ];
-    for p in a.ports.iter().filter(|p| p.kind != standards::Port::Enclosure) {
-        let f = |name: &str| format!("ports.{}.{name}", p.id);
-        list.push(entry(
-            &f("cable_length_m"),
-            &format!("{}: longest cable, m", p.name),
-            number(p.cable_length_m),
-            Vec::new(),
-        ));
-        list.push(entry(
-            &f("outdoors"),
-            &format!("{}: does the cable leave the building?", p.name),
-            truth(p.outdoors),
-            yes_no(),
-        ));
-        list.push(entry(&f("screened"), &format!("{}: is the cable screened?", p.name), truth(p.screened), yes_no()));
-    }
-    list
+    let one =
+        |f: campaign::AnswerField| PresentAnswer { field: f.field, text: f.text, value: f.value, choices: f.choices };
+    a.fields().into_iter().map(one).collect()
 }
 
 fn view(dir: &std::path::Path, what_if: Option<&str>) -> Result<PlanView, Fault> {
@@ -419,7 +416,79 @@ async fn plan_page(State(app): App, query: Asked<PlanQuery>) -> Answer<Json<Plan
     blocking(move || view(&dir, query.what_if.as_deref())).await.map(Json)
 }
 
-fn made(dir: PathBuf, query: &DaysQuery) -> Result<(Days, campaign::Laboratory), Fault> {
+/// A test as two standards ask for it.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct BesideTest {
+    port_name: String,
+    test: String,
+    left: String,
+    left_clause: String,
+    right: String,
+    right_clause: String,
+    /// `same`, `left harder`, `right harder`, `differs`, `only left` or `only right`.
+    harder: String,
+    /// What differs, in words.
+    differs: Vec<String>,
+    /// True where either row is from memory.
+    from_memory: bool,
+}
+
+/// Two standards side by side.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct BesideView {
+    left: Vec<String>,
+    right: Vec<String>,
+    rows: Vec<BesideTest>,
+    sentence: String,
+}
+
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+struct BesideQuery {
+    /// A family, a place, or a standard, e.g. `household`, `industrial`, `61326`.
+    right: String,
+    /// What stands on the left instead of the product's own plan.
+    left: Option<String>,
+}
+
+/// The plan beside another family's, another place's or another standard's.
+#[utoipa::path(get, path = "/api/plan/beside", params(BesideQuery), responses((status = 200, body = BesideView), (status = 422, body = Problem)))]
+async fn beside_page(State(app): App, query: Asked<BesideQuery>) -> Answer<Json<BesideView>> {
+    let Query(query) = query?;
+    let dir = app.backend.dir();
+    blocking(move || {
+        let p = planning(&dir).map_err(fault)?;
+        let left = query.left.as_deref().filter(|l| !l.trim().is_empty());
+        let b = beside(&p.answers, &p.rules, left, &query.right).map_err(|e| {
+            Fault::Input(Problem {
+                what: format!("found `{}`", e.found),
+                place: "beside".to_owned(),
+                expected: e.expected,
+            })
+        })?;
+        let clause = |t: Option<&PlannedTest>| t.map_or_else(String::new, |t| t.clause.clone());
+        let rows = b
+            .rows
+            .iter()
+            .map(|r| BesideTest {
+                port_name: r.port_name.clone(),
+                test: r.test.clone(),
+                left: beside_text::side(r.left.as_ref()),
+                left_clause: clause(r.left.as_ref()),
+                right: beside_text::side(r.right.as_ref()),
+                right_clause: clause(r.right.as_ref()),
+                harder: beside_text::word(r.harder).to_owned(),
+                differs: r.differs.clone(),
+                from_memory: [&r.left, &r.right].into_iter().flatten().any(|t| t.known == Known::Memory),
+            })
+            .collect();
+        Ok(BesideView { left: b.left, right: b.right, sentence: b.sentence, rows })
+    })
+    .await
+    .map(Json)
+}
+
+fn made(dir: PathBuf, query: &DaysQuery) -> Result<(Days, Planning), Fault> {
     let p = planning(&dir).map_err(fault)?;
     let mut pace = p.pace.clone();
     if let Some(rest) = query.surge_rest_s.filter(|r| r.is_finite() && *r > 0.0) {
@@ -437,8 +506,15 @@ fn made(dir: PathBuf, query: &DaysQuery) -> Result<(Days, campaign::Laboratory),
     let mut results = list(&query.passed, true);
     results.extend(list(&query.failed, false));
     let now = query.now_day.map(|day| Now { day, worked_min: query.now_min.unwrap_or(0), rig: query.now_rig.clone() });
-    let request =
-        Request { chances: p.chances.clone(), results, second_sample: query.second_sample.unwrap_or(false), now };
+    let request = Request {
+        chances: p.chances.clone(),
+        results,
+        second_sample: query.second_sample.unwrap_or(false),
+        now,
+        staff: query.staff,
+        reserve_half_days: query.reserve.unwrap_or(0),
+        spares: p.spares.clone(),
+    };
     let d = days(&p.plan, &p.answers, &pace, &p.laboratory, &request).map_err(|e| {
         Fault::Input(Problem {
             what: e.to_string(),
@@ -446,7 +522,7 @@ fn made(dir: PathBuf, query: &DaysQuery) -> Result<(Days, campaign::Laboratory),
             expected: "a plan that fits the laboratory".to_owned(),
         })
     })?;
-    Ok((d, p.laboratory))
+    Ok((d, p))
 }
 
 /// The laboratory days; with results so far, what is left of them.
@@ -455,7 +531,8 @@ async fn days_page(State(app): App, query: Asked<DaysQuery>) -> Answer<Json<Days
     let Query(query) = query?;
     let dir = app.backend.dir();
     blocking(move || {
-        let (d, lab) = made(dir, &query)?;
+        let (d, p) = made(dir, &query)?;
+        let lab = p.laboratory;
         Ok(DaysView {
             opens_min: lab.opens_min,
             closes_min: lab.closes_min,
@@ -465,29 +542,21 @@ async fn days_page(State(app): App, query: Asked<DaysQuery>) -> Answer<Json<Days
                 .into_iter()
                 .map(|day| DayView {
                     number: day.number,
-                    entries: day
-                        .entries
-                        .into_iter()
-                        .map(|e| DayStretch {
-                            from_min: e.from_min,
-                            to_min: e.to_min,
-                            kind: match e.kind {
-                                EntryKind::SetUp => "set_up",
-                                EntryKind::Test => "test",
-                                EntryKind::Break => "break",
-                                EntryKind::Free => "free",
-                            }
-                            .to_owned(),
-                            title: e.title,
-                            job: e.job,
-                            rig: e.rig,
-                            why: e.why,
-                            caution: e.caution,
-                        })
-                        .collect(),
+                    entries: day.entries.into_iter().map(stretch).collect(),
+                    beside: day.beside.into_iter().map(stretch).collect(),
                 })
                 .collect(),
             half_days: d.half_days,
+            reserve_half_days: d.reserve_half_days,
+            staff: d.staff,
+            cost: d.cost,
+            prepared_min: d.prepared_min,
+            saved_min: d.saved_min,
+            durations: d
+                .jobs
+                .into_iter()
+                .map(|j| JobDuration { job: j.id, total_s: j.duration.total_s, parts: parts(j.duration.parts) })
+                .collect(),
             price: d.price,
             currency: d.currency,
             gap_percent: d.gap_percent,
@@ -505,6 +574,8 @@ async fn days_page(State(app): App, query: Asked<DaysQuery>) -> Answer<Json<Days
                     doubt_min: x.doubt_min,
                     worth_min: x.worth_min,
                     carry: x.carry,
+                    remaining_min: x.remaining_min,
+                    go_home_above: x.go_home_above,
                 })
                 .collect(),
             bring: d.bring.into_iter().map(|b| BringView { what: b.what, why: b.why }).collect(),
@@ -524,6 +595,21 @@ async fn days_csv(State(app): App, query: Asked<DaysQuery>) -> Answer<Response> 
     let dir = app.backend.dir();
     let text = blocking(move || made(dir, &query).map(|(d, _)| csv(&d))).await?;
     Ok(download("text/csv; charset=utf-8", "laboratory-days.csv", text.into_bytes()))
+}
+
+/// The days on one sheet, as PDF.
+#[utoipa::path(get, path = "/api/days.pdf", params(DaysQuery),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = 422, body = Problem)))]
+async fn days_sheet(State(app): App, query: Asked<DaysQuery>) -> Answer<Response> {
+    let Query(query) = query?;
+    let dir = app.backend.dir();
+    let pdf = blocking(move || {
+        let (d, p) = made(dir, &query)?;
+        let first = query.date.as_deref().and_then(Date::read);
+        days_pdf(&p.product, &d, &p.laboratory, first, &now_text()).map_err(fault)
+    })
+    .await?;
+    Ok(download("application/pdf", "laboratory-days.pdf", pdf))
 }
 
 /// The days as iCalendar.
@@ -549,5 +635,7 @@ pub(super) fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(plan_page))
         .routes(routes!(days_page))
         .routes(routes!(days_csv))
+        .routes(routes!(days_sheet))
+        .routes(routes!(beside_page))
         .routes(routes!(days_ics))
 }
