@@ -38,6 +38,8 @@ pub(crate) enum Command {
     Plan(crate::campaign_commands::PlanArgs),
     /// The laboratory days: order, times, set-ups, cost, what to bring
     Days(crate::campaign_commands::DaysArgs),
+    /// Whether to book a laboratory: what to measure first, what would fail, what the design violates
+    Ready(crate::ready_command::ReadyArgs),
     /// Turn a time record into levels on every detector
     Receive(Box<Receive>),
     /// Hold a trace against limits: margins, suspects, verdict, probability

@@ -1,6 +1,7 @@
 //! The `hushfield` binary: thin over the workbench. It parses, calls, prints, and gives the exit code.
 
 mod args;
+mod beside_text;
 mod campaign_commands;
 mod cause_commands;
 mod choices;
@@ -18,6 +19,7 @@ mod predict_commands;
 mod print;
 mod progress;
 mod project_commands;
+mod ready_command;
 mod rig_commands;
 mod server;
 mod shield_commands;
@@ -52,6 +54,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::New { dir } => project_commands::new(show, &dir),
         Command::Plan(a) => campaign_commands::plan_command(show, &a),
         Command::Days(a) => campaign_commands::days_command(show, &a),
+        Command::Ready(a) => ready_command::ready_command(show, &a),
         Command::Receive(a) => trace_commands::receive(show, &a),
         Command::Judge(a) => trace_commands::judge(show, &a),
         Command::Limits { id, project } => trace_commands::limits(show, id.as_deref(), project.as_deref()),

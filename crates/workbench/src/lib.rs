@@ -8,6 +8,7 @@
 //! Long work takes a progress callback and stops, leaving nothing behind, when that says so.
 
 mod case_file;
+mod day_sheet;
 mod demo;
 mod error;
 mod evaluate;
@@ -25,6 +26,7 @@ mod watch;
 mod why;
 
 pub use case_file::{EmissionTiming, case_of_run, case_product, enter_experiment, resonances_of, timing_of_run};
+pub use day_sheet::days_pdf;
 pub use demo::{DEMO_PORT_OF_SWEEPS, Demo, write_demo};
 pub use error::{WorkError, WorkErrorKind};
 pub use evaluate::{Evaluation, Judged, evaluate, judge_trace, limits_of};

@@ -18,6 +18,7 @@ export type Fact = Schemas["Fact"];
 export type PlanView = Schemas["PlanView"];
 export type PlanRow = Schemas["PlanRow"];
 export type DaysView = Schemas["DaysView"];
+export type BesideView = Schemas["BesideView"];
 export type ReadyView = Schemas["ReadyView"];
 export type FixView = Schemas["FixView"];
 export type FixRemedy = Schemas["FixRemedy"];
