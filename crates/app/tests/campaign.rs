@@ -139,3 +139,68 @@ fn the_days_hold_every_test_and_go_out_as_calendar_and_table() {
     assert_eq!(out.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&out.stderr).contains("laboratory.toml"));
 }
+
+#[test]
+fn readiness_names_what_the_design_breaks_and_where_the_figure_comes_from() {
+    let dir = tempfile::tempdir().unwrap();
+    let p = project(dir.path());
+    let ready = |expected: i32| -> Value {
+        let out = hushfield(&["--json", "ready", &p]);
+        assert_eq!(out.status.code(), Some(expected), "{}", String::from_utf8_lossy(&out.stderr));
+        serde_json::from_slice(&out.stdout).unwrap()
+    };
+    let r = ready(0);
+    let finding = |r: &Value, id: &str| -> Value {
+        r["findings"].as_array().unwrap().iter().find(|f| f["id"] == id).unwrap_or_else(|| panic!("{id}: {r}")).clone()
+    };
+    assert_eq!(finding(&r, "mains-filter")["weight"], "open");
+    assert!(r["bench_first"].as_array().unwrap().len() > 8 && r["expected_cost"].as_f64().unwrap() > 0.0);
+    // A household appliance with 2 x 10 nF to earth: 2 pi 50 Hz 20 nF 253 V = 1.59 mA against 0.75 mA (IEC 60335-1, seen).
+    let file = Path::new(&p).join("product.toml");
+    let text = fs::read_to_string(&file).unwrap().replace("\"generic\"", "\"household\"");
+    let text = text.replace("current_a = 2\n", "current_a = 2\ny_capacitance_f = 20e-9\nx_capacitance_f = 1e-6\n");
+    fs::write(&file, text).unwrap();
+    let r = ready(1);
+    let earth = finding(&r, "mains-earth-iec60335-portable-class1");
+    assert!(earth["weight"] == "violates" && earth["what"].as_str().unwrap().contains("1.59 mA"), "{earth}");
+    // 1.005 uF from 253 V to 34 V within 1 s: R = 1/(C ln(357.8/34)) = 423 kohm (by hand).
+    let charge = finding(&r, "mains-discharge-iec60335");
+    assert!(charge["todo"].as_str().unwrap().contains("423 kΩ"), "{charge}");
+    let text = fs::read_to_string(&file).unwrap();
+    fs::write(&file, text.replace("x_capacitance_f", "bleed_resistance_ohm = 400e3\nx_capacitance_f")).unwrap();
+    assert_eq!(finding(&ready(1), "mains-discharge-iec60335")["weight"], "in_order");
+    let text = String::from_utf8(hushfield(&["ready", &p]).stdout).unwrap();
+    assert!(text.contains("Violated") && text.contains("Caution"), "{text}");
+}
+
+#[test]
+fn days_go_on_one_sheet_and_a_reserve_and_a_second_person_change_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let p = project(dir.path());
+    let pdf = dir.path().join("days.pdf");
+    let plain = json(&["--json", "days", &p, "--pdf", pdf.to_str().unwrap(), "--date", "2026-12-07"]);
+    let bytes = fs::read(&pdf).unwrap();
+    assert!(bytes.starts_with(b"%PDF-") && bytes.len() > 10_000);
+    let more = json(&["--json", "days", &p, "--reserve", "1", "--staff", "2"]);
+    assert!(more["days"]["free_min"].as_u64().unwrap() > plain["days"]["free_min"].as_u64().unwrap());
+    assert!(more["days"]["prepared_min"].as_u64().unwrap() > 0);
+    let text = String::from_utf8(hushfield(&["days", &p, "--staff", "2", "--durations"]).stdout).unwrap();
+    assert!(text.contains("Prepare:") && text.contains("frequencies, dwell and settling"), "{text}");
+    let bad = hushfield(&["days", &p, "--staff", "0"]);
+    assert_eq!(bad.status.code(), Some(2));
+}
+
+#[test]
+fn a_standard_is_set_beside_the_plan() {
+    let dir = tempfile::tempdir().unwrap();
+    let p = project(dir.path());
+    let b = json(&["--json", "plan", &p, "--beside", "61000-6-2"]);
+    let rows = b["beside"]["rows"].as_array().unwrap();
+    let field = rows.iter().find(|r| r["test"] == "radio-frequency field" && r["harder"] == "right").unwrap();
+    assert!(field["differs"][0].as_str().unwrap().contains("3 against 10 V/m"), "{field}");
+    let text = String::from_utf8(hushfield(&["plan", &p, "--beside", "household"]).stdout).unwrap();
+    assert!(text.starts_with("Left:") && text.contains("only right"), "{text}");
+    let bad = hushfield(&["plan", &p, "--beside", "boat"]);
+    assert_eq!(bad.status.code(), Some(2));
+    assert!(String::from_utf8(bad.stderr).unwrap().contains("household"));
+}

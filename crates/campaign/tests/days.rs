@@ -185,7 +185,9 @@ fn a_second_person_prepares_the_next_rig_meanwhile() {
     }
     // Where every rig stands at one place nothing can be prepared.
     let mut rigs = two.rigs.clone();
-    rigs.iter_mut().for_each(|r| r.place = "hall".to_owned());
+    for rig in &mut rigs {
+        rig.place = "hall".to_owned();
+    }
     let (_, none) = made(&Request::default(), &Laboratory { rigs, ..two });
     assert_eq!((none.prepared_min, none.saved_min), (0, 0));
     // Alone: only what runs by itself leaves time, here flicker and harmonics.

@@ -175,3 +175,64 @@ fn each_family_is_spoken_to_by_its_own_standard() {
     let p = made(&Answers { markets: vec!["US".to_owned()], ..sample(Place::Residential) });
     assert_eq!(p.standards.iter().map(|s| s.id.as_str()).collect::<Vec<_>>(), ["part15-b"]);
 }
+
+/// More worked figures: 3 × d + 2 × 10 s for a dip (IEC 61000-4-11); 400 surges on a three-phase four-wire supply at one
+/// level, 40 on two signal lines at 0.5 and 1 kV (IEC 61000-4-5); six runs of bursts 110 s (IEC 61000-4-4); alarm systems: 355
+/// frequencies × 2 modulations × 8 sweeps × 1.5 s = 2.37 h, 655 × 2 × 1.3 s = 28.4 min a cable (EN 50130-4); three axes ×
+/// 2 min + 3 × 5 min = 21 min (IEC 61000-4-8). All by hand.
+#[test]
+fn more_durations_are_the_worked_ones() {
+    let pace = Pace { port_change_s: 0.0, face_turn_s: 0.0, ..Pace::default() };
+    let p = made(&sample(Place::Residential));
+    for (cycles, seconds) in [(0.5, 20.03), (1.0, 20.06), (25.0, 21.5), (250.0, 35.0)] {
+        let dip = p
+            .tests
+            .iter()
+            .filter(|t| matches!(t.phenomenon, Phenomenon::VoltageDip | Phenomenon::ShortInterruption))
+            .find(|t| t.level.iter().any(|l| l.quantity == "duration_at_50_hz" && l.value == cycles))
+            .unwrap_or_else(|| panic!("{cycles}"));
+        // Beside it a minute of setting and observing.
+        assert!((duration(dip, &pace, true, 1).total_s - 60.0 - seconds).abs() < 1e-9, "{cycles}");
+    }
+    let magnetic = &of(&p, "housing", Phenomenon::PowerFrequencyMagneticField)[0];
+    assert!((minutes(magnetic, &pace) - 21.0).abs() < 1e-9);
+    let industry = made(&sample(Place::Industrial));
+    let surge = &of(&industry, "mains", Phenomenon::Surge)[0];
+    assert!((duration(surge, &pace, true, 3).total_s - 400.0 * 60.0).abs() < 1e-6);
+    assert!((duration(surge, &pace, false, 1).total_s - 40.0 * 60.0).abs() < 1e-6, "not earthed: line to line only");
+    let lines: f64 = ["a", "b"]
+        .iter()
+        .map(|port| {
+            let mut line = of(&industry, port, Phenomenon::Surge)[0].clone();
+            line.lower_levels = true;
+            duration(&line, &pace, true, 1).total_s
+        })
+        .sum();
+    assert!((lines - 40.0 * 60.0).abs() < 1e-6, "{lines}");
+    let split = Pace { split_bursts: true, ..pace.clone() };
+    let bursts: f64 =
+        industry.tests.iter().filter(|t| t.phenomenon == Phenomenon::Burst).map(|t| minutes(t, &split)).sum();
+    assert!((bursts - 11.0).abs() < 1e-9, "{bursts}");
+    let alarm = made(&Answers { family: Some(Family::Alarm), ..sample(Place::Commercial) });
+    let hours: f64 = of(&alarm, "housing", Phenomenon::RfField).iter().map(|t| minutes(t, &pace) / 60.0).sum();
+    assert!((hours - 2.367).abs() < 0.01, "{hours}");
+    let cable = minutes(&of(&alarm, "a", Phenomenon::ConductedRf)[0], &pace);
+    assert!((cable - 28.383).abs() < 0.01, "{cable}");
+}
+
+/// What runs by itself is marked: observation of flicker and harmonics always, sweeps where a machine watches.
+#[test]
+fn what_runs_by_itself_leaves_time_and_the_sum_stays() {
+    let p = made(&sample(Place::Residential));
+    let watched = Pace { watched_by_machine: true, ..Pace::default() };
+    for t in &p.tests {
+        let (a, b) = (duration(t, &Pace::default(), true, 1), duration(t, &watched, true, 1));
+        assert!((a.total_s - b.total_s).abs() < 1e-6);
+        let sum: f64 = b.parts.iter().map(|p| p.count * p.each_s).sum();
+        assert!((sum - b.total_s).abs() < 1e-6);
+        let mains = matches!(t.phenomenon, Phenomenon::VoltageChangeFlicker);
+        assert_eq!(a.by_itself_s(300.0) > 0.0, mains, "{}", t.id);
+        let swept = matches!(t.phenomenon, Phenomenon::RfField | Phenomenon::ConductedRf);
+        assert_eq!(b.by_itself_s(200.0) > 0.0, mains || swept, "{}", t.id);
+    }
+}
