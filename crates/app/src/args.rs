@@ -44,6 +44,18 @@ pub(crate) enum Command {
     Receive(Box<Receive>),
     /// Hold a trace against limits: margins, suspects, verdict, probability
     Judge(Box<Judge>),
+    /// Uncertainty budgets of set-ups: GUM and simulation, against U_cispr, with the decision rule that follows
+    Uncertainty(crate::chance_commands::UncertaintyArgs),
+    /// The chance of passing at the laboratory, from the runs on the bench, and what drives it
+    Chance(crate::chance_commands::ChanceArgs),
+    /// What the bench has learnt from paired runs: its offset against a laboratory
+    Offset(crate::chance_commands::OffsetArgs),
+    /// From samples to the series: 80 % within the limit with 80 % confidence, by three methods
+    Series(crate::chance_commands::SeriesArgs),
+    /// Did the change help: two states compared with what repetition alone does
+    Compare(Box<crate::chance_commands::CompareArgs>),
+    /// The next best measurement: which would most reduce the doubt on the verdict
+    Next(crate::chance_commands::NextArgs),
     /// The limit library with its sources; with an id, one limit drawn
     Limits {
         /// Show this limit
@@ -112,6 +124,8 @@ pub(crate) enum Command {
     /// What readings by hand say of the source: probe, clamp, modes, resonances, edges, ringing, functions
     #[command(subcommand)]
     Locate(crate::locate_commands::Locate),
+    /// Readings of a hand-held probe on a picture of the product: map, doubt, and where to probe next
+    Scan(crate::scan_commands::ScanArgs),
     /// Find remedies for a run's excess: filters, chokes, ferrites, ranked, with the trace each would give
     Fix(Box<crate::fix_commands::Fix>),
     /// The parts remedies are made of; earth-current limits and discharge rules
@@ -137,6 +151,18 @@ pub(crate) enum Command {
     MainsRun(Box<crate::mains_commands::MainsRun>),
     /// Ask the questions that lead to the class of IEC 61000-3-2
     HarmonicsClass(crate::mains_commands::HarmonicsClass),
+    /// The highest of the conductors of a port, and bounds of common and differential mode
+    Conductors(Box<crate::survey_commands::Conductors>),
+    /// Choose suspects of a peak survey, what to measure finally and how long; then settle them by the final readings
+    Survey(Box<crate::survey_commands::SurveyArgs>),
+    /// Sweeps at many angles, heights and polarisations: worst positions, whether the turn was fine enough, where to repeat
+    Angles(Box<crate::survey_commands::AnglesArgs>),
+    /// What a level at one distance says of another, with the band of what is possible
+    Distance(Box<crate::survey_commands::DistanceArgs>),
+    /// Normalised site attenuation: theory, and a measured site against it
+    Site(crate::survey_commands::SiteArgs),
+    /// Product or surroundings: mark suspects from repeated sweeps with the product off and on
+    Ambient(Box<crate::survey_commands::AmbientArgs>),
     /// Write shell completions to standard output
     Completions {
         /// The shell
@@ -163,6 +189,8 @@ pub(crate) struct Receive {
     pub(crate) band: Band,
     #[command(flatten)]
     pub(crate) more: crate::live_commands::ReceiveMore,
+    #[command(flatten)]
+    pub(crate) modes: crate::survey_commands::ModesFlags,
     #[command(flatten)]
     pub(crate) scan: ScanFlags,
     #[command(flatten)]
@@ -292,6 +320,9 @@ pub(crate) struct JudgeFlags {
     /// Expanded uncertainty of your set-up (k = 2), dB [default: the published one for the kind of measurement]
     #[arg(long, allow_negative_numbers = true)]
     pub(crate) uncertainty: Option<f64>,
+    /// Budget of your set-up instead: the id of a built-in example, or a file of budgets (FILE#ID where it holds several)
+    #[arg(long, conflicts_with = "uncertainty")]
+    pub(crate) budget: Option<String>,
     /// What the levels are where the file does not say it: peak, quasi_peak, cispr_average, rms_average
     #[arg(long, value_parser = detector)]
     pub(crate) detector: Option<Detector>,

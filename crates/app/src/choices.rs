@@ -126,7 +126,23 @@ pub(crate) fn reading(
 pub(crate) fn judging(flags: &JudgeFlags) -> Result<JudgeOptions, Failure> {
     Ok(JudgeOptions {
         uncertainty_db: positive("uncertainty", flags.uncertainty)?,
+        budget: flags.budget.as_deref().map(budget).transpose()?,
         assume_detector: flags.detector,
         ..JudgeOptions::default()
     })
+}
+
+/// A budget by the id of a built-in one, or out of a file.
+fn budget(text: &str) -> Result<standards::Budget, Failure> {
+    if let Some(b) = standards::example_budgets().iter().find(|b| b.id == text) {
+        return Ok(b.clone());
+    }
+    let (file, id) = text.split_once('#').map_or((text, None), |(file, id)| (file, Some(id)));
+    let mut found = workbench::chance::read_budget_file(std::path::Path::new(file))?;
+    let ids: Vec<String> = found.iter().map(|f| f.budget.id.clone()).collect();
+    found.retain(|f| id.is_none_or(|id| f.budget.id == id));
+    match found.len() {
+        1 => Ok(found.remove(0).budget),
+        _ => Err(Failure::input(format!("--budget {text}: expected {file}#ID with one of {}", ids.join(", ")))),
+    }
 }

@@ -4,6 +4,7 @@ mod args;
 mod beside_text;
 mod campaign_commands;
 mod cause_commands;
+mod chance_commands;
 mod choices;
 mod draw;
 mod fix_commands;
@@ -21,9 +22,11 @@ mod progress;
 mod project_commands;
 mod ready_command;
 mod rig_commands;
+mod scan_commands;
 mod server;
 mod shield_commands;
 mod stress_commands;
+mod survey_commands;
 mod trace_commands;
 
 use std::process::ExitCode;
@@ -58,6 +61,12 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Receive(a) => trace_commands::receive(show, &a),
         Command::Judge(a) => trace_commands::judge(show, &a),
         Command::Limits { id, project } => trace_commands::limits(show, id.as_deref(), project.as_deref()),
+        Command::Uncertainty(a) => chance_commands::uncertainty(show, &a),
+        Command::Chance(a) => chance_commands::chance_command(show, &a),
+        Command::Offset(a) => chance_commands::offset_command(show, &a),
+        Command::Series(a) => chance_commands::series(show, &a),
+        Command::Compare(a) => chance_commands::compare_command(show, &a),
+        Command::Next(a) => chance_commands::next_command(show, &a),
         Command::Inspect { file, sweep, capture } => trace_commands::inspect(show, &file, &sweep, &capture),
         Command::Run(a) => project_commands::run(show, &a),
         Command::Runs { dir, run } => project_commands::runs(show, &dir, run.as_deref()),
@@ -79,6 +88,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Waveform(a) => immunity_commands::waveform(show, &a),
         Command::Cause(a) => cause_commands::cause(show, &a),
         Command::Locate(a) => locate_commands::locate(show, &a),
+        Command::Scan(a) => scan_commands::scan(show, &a),
         Command::Fix(a) => fix_commands::fix(show, &a),
         Command::Parts(a) => fix_commands::parts(show, &a),
         Command::Ferrite(a) => shield_commands::ferrite(show, &a),
@@ -91,6 +101,12 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Harmonics(a) => mains_commands::harmonics(show, &a),
         Command::MainsRun(a) => mains_commands::mains_run(show, &a),
         Command::HarmonicsClass(a) => mains_commands::harmonics_class(show, &a),
+        Command::Conductors(a) => survey_commands::conductors(show, &a),
+        Command::Survey(a) => survey_commands::survey(show, &a),
+        Command::Angles(a) => survey_commands::angles(show, &a),
+        Command::Distance(a) => survey_commands::distance(show, &a),
+        Command::Site(a) => survey_commands::site(show, &a),
+        Command::Ambient(a) => survey_commands::ambient(show, &a),
         Command::Completions { shell } => {
             let mut text = Vec::new();
             clap_complete::generate(shell, &mut Cli::command(), "hushfield", &mut text);

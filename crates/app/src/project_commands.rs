@@ -119,6 +119,7 @@ pub(crate) fn run(show: Show, a: &AddRun) -> Result<Outcome, Failure> {
         measured_at: None,
         choices: choices::reading(a.band, &a.scan, &a.capture, &a.sweep)?,
         uncertainty_db: judging.uncertainty_db,
+        budget: judging.budget,
         assume_detector: judging.assume_detector,
     };
     let mains = Project::open(&a.dir)?

@@ -68,6 +68,9 @@ pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
         }
         return live_commands::follow(show, a, &reading);
     }
+    if a.modes.modes {
+        return crate::survey_commands::modes(show, a, &reading);
+    }
     let mut bar = Bar::new(show.quiet);
     let channels = &a.capture.channel.0;
     let mut measured =
@@ -179,7 +182,7 @@ pub(crate) fn highest(trace: &Trace) -> String {
 }
 
 /// Reads a trace of ours or a sweep.
-fn any_trace(path: &Path, flags: &SweepFlags) -> Result<(Trace, Vec<String>), Failure> {
+pub(crate) fn any_trace(path: &Path, flags: &SweepFlags) -> Result<(Trace, Vec<String>), Failure> {
     if sidecar_path(path).is_file() {
         let (trace, _) = read_trace(path).map_err(|e| Failure::input(e.to_string()))?;
         return Ok((trace, vec!["a trace of the receiver, with the file that says how it was made".to_owned()]));

@@ -295,8 +295,11 @@ fn places(
     options: &CompareOptions,
 ) -> Vec<Place> {
     let f = &grid.frequency_hz;
-    let both: Vec<f64> =
-        mean_before.iter().zip(mean_after).map(|(b, a)| if b.is_nan() || a.is_nan() { f64::NAN } else { b.max(*a) }).collect();
+    let both: Vec<f64> = mean_before
+        .iter()
+        .zip(mean_after)
+        .map(|(b, a)| if b.is_nan() || a.is_nan() { f64::NAN } else { b.max(*a) })
+        .collect();
     let mut out: Vec<Place> = segments(f, &both, options.prominence_db, |f| bandwidth_hz(grid, f))
         .into_iter()
         .filter_map(|s| {

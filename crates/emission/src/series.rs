@@ -131,7 +131,12 @@ impl SeriesRule {
     /// Fewest samples of which at most `failures` may exceed the limit (binomial method): the smallest n for which at most
     /// that many would exceed it with probability 1 − confidence or less if only the share were within.
     pub fn binomial_samples(&self, failures: usize) -> usize {
-        (failures + 1..).find(|&n| binomial_below(failures, n, 1.0 - self.share) <= 1.0 - self.confidence).unwrap_or(0)
+        let enough = |n: usize| binomial_below(failures, n, 1.0 - self.share) <= 1.0 - self.confidence;
+        let mut n = failures + 1;
+        while !enough(n) {
+            n += 1;
+        }
+        n
     }
 
     /// Margin (dB) that every one of n samples must keep where the series scatters by at most `sigma_db`:

@@ -193,7 +193,7 @@ impl BudgetContribution {
         if let Some(v) = self.minutes.filter(|v| !(v.is_finite() && *v > 0.0)) {
             return Some(("minutes", v.to_string(), "a positive number of minutes"));
         }
-        if let Some(v) = self.degrees_of_freedom.filter(|v| !(*v > 0.0)) {
+        if let Some(v) = self.degrees_of_freedom.filter(|v| v.is_nan() || *v <= 0.0) {
             return Some(("degrees_of_freedom", v.to_string(), "a positive number"));
         }
         None

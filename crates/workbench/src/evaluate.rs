@@ -6,7 +6,7 @@ use formats::chain_file::read_chain;
 use formats::timeline_file::write_timeline;
 use formats::trace_file::{read_trace, write_trace};
 use project::{Project, Run};
-use standards::{Detector, Limit, LimitLibrary};
+use standards::{Budget, Detector, Limit, LimitLibrary};
 
 use crate::raw::{RawKind, ReadingChoices, levels};
 use crate::watch::measure_channels;
@@ -81,6 +81,9 @@ pub fn judge_trace(
 #[serde(default)]
 pub(crate) struct JudgingChoices {
     pub(crate) uncertainty_db: Option<f64>,
+    /// As it stood then.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) budget: Option<Budget>,
     pub(crate) assume_detector: Option<Detector>,
 }
 
@@ -97,6 +100,7 @@ impl JudgingChoices {
     pub(crate) fn options(&self) -> JudgeOptions {
         JudgeOptions {
             uncertainty_db: self.uncertainty_db,
+            budget: self.budget.clone(),
             assume_detector: self.assume_detector,
             ..JudgeOptions::default()
         }

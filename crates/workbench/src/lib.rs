@@ -8,6 +8,7 @@
 //! Long work takes a progress callback and stops, leaving nothing behind, when that says so.
 
 mod case_file;
+pub mod chance;
 mod day_sheet;
 mod demo;
 mod error;
@@ -21,7 +22,9 @@ mod planning;
 mod raw;
 mod readiness;
 mod run;
+pub mod scan;
 pub mod survey;
+mod together;
 mod watch;
 mod why;
 

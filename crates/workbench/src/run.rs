@@ -46,6 +46,8 @@ pub struct RunRequest {
     pub choices: ReadingChoices,
     /// Expanded uncertainty of the set-up (k = 2), dB.
     pub uncertainty_db: Option<f64>,
+    /// Budget of the set-up instead of one figure.
+    pub budget: Option<standards::Budget>,
     /// The detector of columns that do not say theirs.
     pub assume_detector: Option<Detector>,
 }
@@ -96,7 +98,11 @@ pub fn add_run(
     }
     let kept = KeptChoices {
         reading,
-        judging: JudgingChoices { uncertainty_db: request.uncertainty_db, assume_detector: request.assume_detector },
+        judging: JudgingChoices {
+            uncertainty_db: request.uncertainty_db,
+            budget: request.budget.clone(),
+            assume_detector: request.assume_detector,
+        },
     };
     let measured = kept_levels(&project, &capture.id, &kept.reading, on_stage)?;
     let radiated = limits.iter().any(|l| matches!(l.unit, Unit::DbUvPerM | Unit::DbUaPerM))

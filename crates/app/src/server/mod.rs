@@ -6,11 +6,14 @@
 mod backend;
 mod campaign;
 mod cause;
+mod chance;
 mod fixes;
 mod live;
 mod mains;
 mod product;
 mod ready;
+mod scan;
+mod survey;
 mod thin;
 mod timeline;
 mod types;
@@ -537,10 +540,13 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .merge(campaign::routes())
         .merge(ready::routes())
         .merge(cause::routes())
+        .merge(scan::routes())
+        .merge(chance::routes())
         .merge(fixes::routes())
         .merge(live::routes())
         .merge(timeline::routes())
         .merge(mains::routes())
+        .merge(survey::routes())
         .merge(product::routes())
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .merge(OpenApiRouter::new().routes(routes!(upload)).layer(DefaultBodyLimit::disable()))

@@ -5,6 +5,7 @@
 //! spread of the product's own emissions, condition it: the emission that reads closest to the limit among many is there
 //! partly by chance. Variances that were estimated from few runs are drawn, not assumed.
 
+mod collect;
 mod joint;
 mod matrix;
 mod repeatability;
@@ -14,6 +15,7 @@ pub mod simulation;
 use serde::Serialize;
 use standards::Budget;
 
+pub use collect::{Collected, RunReadings, collect, stand_in};
 pub(crate) use joint::{Joint, Parts, Spreads};
 pub(crate) use matrix::difference;
 pub use repeatability::{Repeatability, RepeatabilityPrior, Repeats, Spread};

@@ -183,8 +183,8 @@ pub fn second_order_standard(inputs: &[Quantity], function: impl Fn(&[f64]) -> f
             continue;
         }
         let slope = 0.5 / STEP * (at(&[(i, 1.0)]) - at(&[(i, -1.0)]));
-        for j in 0..inputs.len() {
-            if u[j] == 0.0 {
+        for (j, &uj) in u.iter().enumerate() {
+            if uj == 0.0 {
                 continue;
             }
             // All derivatives are those over one standard uncertainty.

@@ -1,0 +1,355 @@
+//! What a project knows that bears on the chance of passing: its emission runs as set-ups with repetitions, its budgets.
+
+use std::fs;
+use std::path::Path;
+
+use emission::chance::{Collected, Repeatability, RepeatabilityPrior, Repeats, RunReadings, collect};
+use emission::{JudgeOptions, Trace, judge};
+use project::{Project, Run, RunKind};
+use standards::{Budget, BudgetPlace, Limit, MeasurementKind, Port, example_budgets, read_budgets};
+
+use crate::evaluate::{KeptChoices, evaluate_run};
+use crate::{OnStage, Stage, WorkError};
+
+/// An emission run as it is needed here.
+pub(super) struct ReadRun {
+    pub(super) run: Run,
+    pub(super) trace: Trace,
+    pub(super) limits: Vec<Limit>,
+    pub(super) readings: RunReadings,
+    /// Expanded uncertainty stated with the run, dB.
+    pub(super) stated_db: Option<f64>,
+}
+
+impl ReadRun {
+    pub(super) fn laboratory(&self) -> Option<&str> {
+        self.run.record.place.laboratory.as_deref()
+    }
+
+    /// The kind of measurement at a frequency: that of the first of its limits which covers it.
+    pub(super) fn kind_at(&self, frequency_hz: f64) -> Option<MeasurementKind> {
+        let covers = |l: &&Limit| l.at(frequency_hz).is_some();
+        self.limits.iter().find(covers).and_then(|l| MeasurementKind::usual(l, frequency_hz))
+    }
+
+    /// What has to be the same for a run to be the repetition of another at the same place, state and sample aside.
+    pub(super) fn set_up(&self) -> String {
+        let r = &self.run.record;
+        let p = &r.place;
+        let number = |x: Option<f64>| x.map_or_else(String::new, |x| format!("{x}"));
+        [
+            r.port.clone().unwrap_or_default(),
+            r.conductor.clone().unwrap_or_default(),
+            r.mode.clone().unwrap_or_default(),
+            number(p.azimuth_deg),
+            number(p.height_m),
+            p.polarisation.map_or_else(String::new, |p| p.name().to_owned()),
+            number(p.distance_m),
+            r.limits.join("+"),
+        ]
+        .join("|")
+    }
+
+    /// State and sample.
+    pub(super) fn product(&self) -> (Option<&str>, Option<&str>) {
+        (self.run.record.state.as_deref(), self.run.record.sample.as_deref())
+    }
+
+    /// Port, conductor, mode and place in words.
+    pub(super) fn label(&self) -> String {
+        let r = &self.run.record;
+        let mut place = r.place.clone();
+        place.laboratory = None;
+        let words = [
+            r.port.clone().unwrap_or_default(),
+            r.conductor.clone().unwrap_or_default(),
+            r.mode.clone().unwrap_or_default(),
+            place.words(),
+        ];
+        let said: Vec<String> = words.into_iter().filter(|w| !w.is_empty()).collect();
+        if said.is_empty() { r.id.clone() } else { said.join(", ") }
+    }
+}
+
+/// Emissions far from the limit count too: they say how the product's emissions spread.
+fn wide() -> JudgeOptions {
+    JudgeOptions { within_db: 60.0, max_suspects: 3000, allow_partial: true, ..JudgeOptions::default() }
+}
+
+/// Reads every emission run of a project that can be judged, oldest first. What cannot be used is noted.
+pub(super) fn read_runs(
+    project: &Project,
+    notes: &mut Vec<String>,
+    on_stage: &mut OnStage<'_>,
+) -> Result<Vec<ReadRun>, WorkError> {
+    let emission = [RunKind::ConductedEmission, RunKind::RadiatedEmission, RunKind::DisturbancePower];
+    let runs: Vec<Run> = project
+        .runs()?
+        .into_iter()
+        .filter(|r| r.withdrawn.is_none() && emission.contains(&r.record.kind))
+        .filter(|r| !r.record.place.product_off && !r.record.captures.is_empty())
+        .collect();
+    let all = runs.len();
+    let mut out = Vec::with_capacity(all);
+    for (i, run) in runs.into_iter().enumerate() {
+        let fraction = Some(i as f64 / all.max(1) as f64);
+        if on_stage(&Stage { what: "reading the runs", fraction }).is_break() {
+            return Err(WorkError::Cancelled);
+        }
+        let id = run.record.id.clone();
+        if run.record.limits.is_empty() {
+            notes.push(format!("{id} was left out: it names no limit."));
+            continue;
+        }
+        let kept = run.record.captures.first().map(|c| KeptChoices::of(&id, &c.choices)).transpose()?;
+        let stated_db = kept.and_then(|k| k.judging.uncertainty_db);
+        let assume_detector = run
+            .record
+            .captures
+            .first()
+            .and_then(|c| KeptChoices::of(&id, &c.choices).ok())
+            .and_then(|k| k.judging.assume_detector);
+        let evaluation = evaluate_run(project, run, &mut |_| std::ops::ControlFlow::Continue(()))?;
+        if let Some(why) = evaluation.problem {
+            notes.push(format!("{id} was left out: {why}."));
+            continue;
+        }
+        let (trace, limits) = (evaluation.judged.trace, evaluation.judged.limits);
+        let options = JudgeOptions { assume_detector, ..wide() };
+        let verdict = judge(&trace, &limits.iter().collect::<Vec<_>>(), &options)?;
+        let readings = RunReadings::of(&trace, &verdict);
+        out.push(ReadRun { run: evaluation.run, trace, limits, readings, stated_db });
+    }
+    out.sort_by_key(|r| r.run.record.measured_at);
+    Ok(out)
+}
+
+/// Runs that repeat one another: same product, same set-up, same place.
+pub(super) struct Group<'a> {
+    pub(super) runs: Vec<&'a ReadRun>,
+    pub(super) collected: Collected,
+}
+
+impl<'a> Group<'a> {
+    pub(super) fn first(&self) -> &'a ReadRun {
+        self.runs[0]
+    }
+
+    pub(super) fn kind(&self, emission: usize) -> Option<MeasurementKind> {
+        self.first().kind_at(self.collected.frequency_hz[emission])
+    }
+
+    /// Mean margin of an emission over the runs that have it, and how many do.
+    pub(super) fn mean(&self, emission: usize) -> Option<(f64, usize)> {
+        let values: Vec<f64> = self.collected.margins.iter().map(|r| r[emission]).filter(|m| m.is_finite()).collect();
+        let n = values.len();
+        (n > 0).then(|| (values.iter().sum::<f64>() / n as f64, n))
+    }
+}
+
+/// Groups runs; those at a laboratory by its name, those on the bench together.
+pub(super) fn groups(runs: &[ReadRun]) -> Vec<Group<'_>> {
+    let key = |r: &ReadRun| {
+        let (state, sample) = r.product();
+        (r.set_up(), state.map(str::to_owned), sample.map(str::to_owned), r.laboratory().map(str::to_owned))
+    };
+    let mut found: Vec<(_, Vec<&ReadRun>)> = Vec::new();
+    for run in runs {
+        let k = key(run);
+        match found.iter_mut().find(|f| f.0 == k) {
+            Some(f) => f.1.push(run),
+            None => found.push((k, vec![run])),
+        }
+    }
+    found
+        .into_iter()
+        .map(|(_, runs)| {
+            let readings: Vec<&RunReadings> = runs.iter().map(|r| &r.readings).collect();
+            Group { collected: collect(&readings), runs }
+        })
+        .collect()
+}
+
+/// Emissions of a group that its repetitions are judged by: the nearest to the limit.
+const REPEATED_EMISSIONS: usize = 30;
+
+/// Tables of repeated readings on the bench for one kind of measurement.
+pub(super) fn repeats(groups: &[Group<'_>], kind: Option<MeasurementKind>) -> Vec<Repeats> {
+    groups
+        .iter()
+        .filter(|g| g.runs.len() > 1 && g.first().laboratory().is_none())
+        .map(|g| {
+            let of_kind: Vec<usize> = (0..g.collected.frequency_hz.len())
+                .filter(|&i| kind.is_none() || g.kind(i) == kind)
+                .take(REPEATED_EMISSIONS)
+                .collect();
+            g.collected.margins.iter().map(|r| of_kind.iter().map(|&i| r[i]).collect()).collect()
+        })
+        .filter(|t: &Repeats| t.first().is_some_and(|r| !r.is_empty()))
+        .collect()
+}
+
+/// The repeatability of the bench for one kind of measurement.
+pub(super) fn repeatability(groups: &[Group<'_>], kind: Option<MeasurementKind>) -> Repeatability {
+    Repeatability::learn(&repeats(groups, kind), prior(kind))
+}
+
+/// What is assumed of repetition beforehand: fields repeat worse than voltages (an assumption).
+pub(super) fn prior(kind: Option<MeasurementKind>) -> RepeatabilityPrior {
+    let field = [
+        MeasurementKind::FieldOpenSite,
+        MeasurementKind::FieldAnechoic,
+        MeasurementKind::FieldGigahertz,
+        MeasurementKind::FieldHighGigahertz,
+    ];
+    match kind {
+        Some(k) if field.contains(&k) => {
+            RepeatabilityPrior { run_db: 1.0, own_db: 1.5, ..RepeatabilityPrior::default() }
+        }
+        _ => RepeatabilityPrior::default(),
+    }
+}
+
+/// A budget with where it was found.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct FoundBudget {
+    /// The budget.
+    pub budget: Budget,
+    /// File in the project's `budgets/`, or `built in`.
+    pub origin: String,
+}
+
+/// The budgets of a project's `budgets/` folder, in the order of its files; none where there is no such folder.
+pub fn project_budgets(dir: &Path) -> Result<Vec<FoundBudget>, WorkError> {
+    let folder = dir.join("budgets");
+    if !folder.is_dir() {
+        return Ok(Vec::new());
+    }
+    let listed = fs::read_dir(&folder).map_err(|e| WorkError::io(&folder, "list the folder", &e))?;
+    let mut paths: Vec<_> = listed
+        .filter_map(|entry| entry.ok().map(|e| e.path()))
+        .filter(|p| p.extension().is_some_and(|e| e == "toml"))
+        .collect();
+    paths.sort();
+    let mut out: Vec<FoundBudget> = Vec::new();
+    for path in paths {
+        for found in read_budget_file(&path)? {
+            if let Some(other) = out.iter().find(|o| o.budget.id == found.budget.id) {
+                return Err(WorkError::input(
+                    path.display().to_string(),
+                    format!("budget `{}` stands in {} too", found.budget.id, other.origin),
+                    "an id that no other budget of the project has",
+                ));
+            }
+            out.push(found);
+        }
+    }
+    Ok(out)
+}
+
+/// The budgets of one file.
+pub fn read_budget_file(path: &Path) -> Result<Vec<FoundBudget>, WorkError> {
+    let text = fs::read_to_string(path).map_err(|e| WorkError::io(path, "read the budget", &e))?;
+    let place = path.display().to_string();
+    let budgets = read_budgets(&text, &place).map_err(|e| WorkError::input(e.place, e.what, e.expected))?;
+    Ok(budgets.into_iter().map(|budget| FoundBudget { budget, origin: place.clone() }).collect())
+}
+
+/// The built-in examples.
+pub fn built_in_budgets() -> Vec<FoundBudget> {
+    example_budgets().iter().map(|b| FoundBudget { budget: b.clone(), origin: "built in".to_owned() }).collect()
+}
+
+/// The kind whose example has the make-up of this one's, where there is none of its own.
+fn like(kind: MeasurementKind) -> MeasurementKind {
+    match kind {
+        MeasurementKind::VoltageProbe
+        | MeasurementKind::AsymmetricNetwork
+        | MeasurementKind::CapacitiveVoltageProbe => MeasurementKind::MainsNetwork,
+        MeasurementKind::FieldAnechoic => MeasurementKind::FieldOpenSite,
+        MeasurementKind::FieldHighGigahertz => MeasurementKind::FieldGigahertz,
+        other => other,
+    }
+}
+
+fn scaled_to(example: &Budget, expanded_db: f64, frequency_hz: f64, kind: MeasurementKind, title: String) -> Budget {
+    let published = example.kind.published();
+    let at = frequency_hz.clamp(published.from_hz, published.to_hz);
+    let now = 2.0 * example.standard_at(at).unwrap_or(0.5 * expanded_db);
+    // Tables of an example that another kind borrows must reach that kind's frequencies.
+    let mut out = example.scaled(expanded_db / now);
+    let wanted = kind.published();
+    for c in &mut out.contributions {
+        if let Some(table) = &mut c.table_hz_db {
+            if let Some(first) = table.first_mut() {
+                first.0 = first.0.min(wanted.from_hz);
+            }
+            if let Some(last) = table.last_mut() {
+                last.0 = last.0.max(wanted.to_hz);
+            }
+        }
+    }
+    Budget { kind, title, ..out }
+}
+
+/// The budget to reckon with at one of the two places: the project's own, or what stands for it, with a note.
+pub(super) fn budget_for(
+    own: &[FoundBudget],
+    kind: MeasurementKind,
+    place: BudgetPlace,
+    stated_db: Option<f64>,
+    frequency_hz: f64,
+    notes: &mut Vec<String>,
+) -> Budget {
+    if let Some(found) = own.iter().find(|f| f.budget.kind == kind && f.budget.place == place) {
+        return found.budget.clone();
+    }
+    let examples = example_budgets();
+    let example = |place: BudgetPlace| examples.iter().find(|b| b.kind == like(kind) && b.place == place);
+    let laboratory = example(BudgetPlace::Laboratory).unwrap_or(&examples[0]);
+    let u_cispr_db = kind.published().u_cispr_db;
+    match (place, stated_db, example(BudgetPlace::Bench)) {
+        (BudgetPlace::Laboratory, _, _) => {
+            notes.push(format!(
+                "No budget of the laboratory for {kind}: one of the usual make-up with U = U_cispr = {u_cispr_db:.1} dB stands for it."
+            ));
+            scaled_to(laboratory, u_cispr_db, frequency_hz, kind, format!("{kind}, assumed"))
+        }
+        (BudgetPlace::Bench, Some(u), _) => {
+            notes.push(format!(
+                "No budget of the bench for {kind}: the uncertainty stated with the run, {u:.1} dB, is spread as in the built-in example."
+            ));
+            scaled_to(laboratory, u, frequency_hz, kind, format!("{kind}, as stated"))
+        }
+        (BudgetPlace::Bench, None, Some(bench)) => {
+            notes.push(format!(
+                "No budget of the bench for {kind}: the built-in example `{}` stands for it; copy it into budgets/ and put your figures in.",
+                bench.id
+            ));
+            bench.clone()
+        }
+        (BudgetPlace::Bench, None, None) => {
+            let u = 1.4 * u_cispr_db;
+            notes.push(format!(
+                "No budget of the bench for {kind}: 1.4 times U_cispr, {u:.1} dB, is assumed for it; state yours."
+            ));
+            scaled_to(laboratory, u, frequency_hz, kind, format!("{kind}, assumed"))
+        }
+    }
+}
+
+/// A port's name as the plan writes it, for people.
+pub(super) fn port_name(project: &Project, id: Option<&str>) -> String {
+    let Some(id) = id else { return "no port named".to_owned() };
+    project
+        .product()
+        .ok()
+        .and_then(|p| p.product.ports.iter().find(|p| p.id == id).map(|p| p.name.clone()))
+        .unwrap_or_else(|| id.to_owned())
+}
+
+/// Whether mains stands on the port: the caution belongs where the next measurement is proposed.
+pub(super) fn is_mains(project: &Project, id: Option<&str>) -> bool {
+    let product = project.product().ok();
+    product.is_some_and(|p| p.product.ports.iter().any(|p| Some(p.id.as_str()) == id && p.kind == Port::AcMains))
+}

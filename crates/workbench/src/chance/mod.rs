@@ -1,0 +1,625 @@
+//! Questions to a whole project: the chance of passing at the laboratory, what the bench has learnt, the next best
+//! measurement, whether a change helped. Everything is computed from the ledger's runs each time; nothing of it is kept.
+
+mod gather;
+
+use std::path::Path;
+
+use emission::bench::{BenchAgainstLaboratory, LeftOut, OffsetAt};
+use emission::chance::{
+    BenchEmission, Chance, ChanceOptions, Pair, Repeatability, Situation, bench_words, chance_of_passing, sentence,
+    stand_in,
+};
+use emission::change::{CompareOptions, Comparison, compare};
+use emission::next::{Action, Candidate, Ranked, rank};
+use emission::words;
+use project::Project;
+use serde::Serialize;
+use standards::{Budget, BudgetPlace, Detector, MeasurementKind};
+
+pub use gather::{FoundBudget, built_in_budgets, project_budgets, read_budget_file};
+use gather::{Group, ReadRun, budget_for, groups, is_mains, port_name, prior, read_runs, repeatability, repeats};
+
+use crate::evaluate::evaluate_run;
+use crate::{OnStage, WorkError};
+
+/// Which part of a project is asked about.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ChanceQuery {
+    /// A port by its id; all where none is named.
+    pub port: Option<String>,
+    /// A modification state; that of the last run on the bench where none is named.
+    pub state: Option<String>,
+    /// The laboratory whose pairs count; the one with most runs where none is named.
+    pub laboratory: Option<String>,
+}
+
+/// A budget in a line.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BudgetLine {
+    /// Its id.
+    pub id: String,
+    /// In words.
+    pub title: String,
+    /// Expanded uncertainty (k = 2) at the emission that decides, dB.
+    pub expanded_db: f64,
+    /// Where it comes from.
+    pub source: String,
+}
+
+/// The chance for one port and kind of measurement.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChancePart {
+    /// Port by its id.
+    pub port: Option<String>,
+    /// Its name.
+    pub port_name: String,
+    /// Kind of measurement.
+    pub kind: MeasurementKind,
+    /// In words.
+    pub title: String,
+    /// In words: the chance and what drives it.
+    pub sentence: String,
+    /// The chance.
+    #[serde(flatten)]
+    pub chance: Chance,
+    /// Runs on the bench that it comes from.
+    pub runs: Vec<String>,
+    /// Budget of the bench.
+    pub bench: BudgetLine,
+    /// Budget of the laboratory.
+    pub laboratory: BudgetLine,
+    /// How well the bench repeats, in words.
+    pub repeatability_words: String,
+}
+
+/// The chance of a state of the product.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChanceReport {
+    /// The state.
+    pub state: Option<String>,
+    /// The sample.
+    pub sample: Option<String>,
+    /// Laboratory the pairs are from.
+    pub laboratory_name: Option<String>,
+    /// Probability (0 to 1) that every part passes: parts are taken to be independent.
+    pub probability: f64,
+    /// In words.
+    pub sentence: String,
+    /// One a port and kind of measurement, least likely first.
+    pub parts: Vec<ChancePart>,
+    /// What was assumed or left out.
+    pub notes: Vec<String>,
+}
+
+/// Owned pieces of a situation.
+struct Part {
+    port: Option<String>,
+    kind: MeasurementKind,
+    emissions: Vec<BenchEmission>,
+    /// What each set-up is called, by its number.
+    set_ups: Vec<String>,
+    runs: Vec<String>,
+    pairs: Vec<Pair>,
+    bench: Budget,
+    laboratory: Budget,
+    repeatability: Repeatability,
+}
+
+impl Part {
+    fn situation(&self) -> Situation<'_> {
+        Situation {
+            emissions: self.emissions.clone(),
+            pairs: self.pairs.clone(),
+            bench: &self.bench,
+            laboratory: &self.laboratory,
+            repeatability: self.repeatability,
+        }
+    }
+
+    fn decisive_hz(&self) -> f64 {
+        self.emissions.iter().min_by(|a, b| a.margin_db.total_cmp(&b.margin_db)).map_or(1e6, |e| e.frequency_hz)
+    }
+}
+
+struct Asked {
+    state: Option<String>,
+    sample: Option<String>,
+    laboratory: Option<String>,
+    parts: Vec<Part>,
+    notes: Vec<String>,
+}
+
+/// The laboratory whose pairs count: the one named, or the one with most runs.
+fn laboratory_of(runs: &[ReadRun], named: Option<&str>) -> Result<Option<String>, WorkError> {
+    let mut names: Vec<&str> = runs.iter().filter_map(ReadRun::laboratory).collect();
+    names.sort_unstable();
+    if let Some(name) = named {
+        if !names.contains(&name) {
+            names.dedup();
+            let known = if names.is_empty() { "none has been visited".to_owned() } else { names.join(", ") };
+            return Err(WorkError::input(
+                "laboratory",
+                format!("`{name}` has no run"),
+                format!("the name of one with runs: {known}"),
+            ));
+        }
+        return Ok(Some(name.to_owned()));
+    }
+    let count = |n: &str| names.iter().filter(|m| **m == n).count();
+    Ok(names.iter().max_by_key(|n| count(n)).map(|n| (*n).to_owned()))
+}
+
+fn no_runs(what: &str) -> WorkError {
+    WorkError::input("project", format!("no emission run {what}"), "runs with a limit, recorded by `hushfield run`")
+}
+
+fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<(Project, Asked), WorkError> {
+    let project = Project::open(dir)?;
+    let own = project_budgets(dir)?;
+    let mut notes = Vec::new();
+    let runs = read_runs(&project, &mut notes, on_stage)?;
+    let laboratory = laboratory_of(&runs, query.laboratory.as_deref())?;
+    let wanted_port = |r: &ReadRun| query.port.is_none() || r.run.record.port == query.port;
+    let last = runs
+        .iter()
+        .rev()
+        .filter(|r| r.laboratory().is_none() && wanted_port(r))
+        .find(|r| query.state.is_none() || r.run.record.state == query.state);
+    let Some(last) = last else {
+        let of = [
+            query.port.as_ref().map(|p| format!("at port {p}")),
+            query.state.as_ref().map(|s| format!("in state {s}")),
+        ];
+        let of: Vec<String> = of.into_iter().flatten().collect();
+        return Err(no_runs(&format!("on the bench {}", of.join(" ")).trim_end().to_owned()));
+    };
+    let (state, sample) = last.product();
+    let (state, sample) = (state.map(str::to_owned), sample.map(str::to_owned));
+    let all = groups(&runs);
+    let here = |g: &Group<'_>| g.first().product() == (state.as_deref(), sample.as_deref());
+    let bench: Vec<&Group<'_>> =
+        all.iter().filter(|g| here(g) && g.first().laboratory().is_none() && wanted_port(g.first())).collect();
+    if all.iter().any(|g| here(g) && g.first().laboratory().is_some() && wanted_port(g.first())) {
+        notes.push(
+            "This state has been at the laboratory already: its readings there count as pairs; its own verdict stands with \
+             its runs."
+                .to_owned(),
+        );
+    }
+
+    // One part a port and kind of measurement.
+    let mut parts: Vec<Part> = Vec::new();
+    for group in &bench {
+        let port = group.first().run.record.port.clone();
+        for i in 0..group.collected.frequency_hz.len() {
+            let Some(kind) = group.kind(i) else { continue };
+            let Some((margin_db, repeats)) = group.mean(i) else { continue };
+            let found = parts.iter().position(|p| p.port == port && p.kind == kind);
+            let at = found.unwrap_or_else(|| {
+                parts.push(new_part(port.clone(), kind, group, &all, &own, laboratory.as_deref(), &mut notes));
+                parts.len() - 1
+            });
+            let part = &mut parts[at];
+            let label = group.first().label();
+            let set_up = part.set_ups.iter().position(|s| *s == label).unwrap_or_else(|| {
+                part.set_ups.push(label.clone());
+                part.runs.extend(group.runs.iter().map(|r| r.run.record.id.clone()));
+                part.set_ups.len() - 1
+            });
+            let (wanted, used) = group.collected.detectors[i];
+            part.emissions.push(BenchEmission {
+                label,
+                frequency_hz: group.collected.frequency_hz[i],
+                margin_db,
+                repeats,
+                set_up,
+                stand_in: stand_in(wanted, used),
+            });
+        }
+    }
+    if parts.is_empty() {
+        return Err(no_runs("that a published uncertainty belongs to"));
+    }
+    if parts.iter().any(|p| p.emissions.iter().any(|e| e.stand_in.is_some())) {
+        notes.push(
+            "Where a detector that reads higher stands in for the limit's own, how much higher is assumed (peak over \
+             quasi-peak 3 ± 2.5 dB, peak over average 9 ± 5 dB, quasi-peak over average 6 ± 4 dB): measure with the limit's \
+             detector where it decides."
+                .to_owned(),
+        );
+    }
+    notes.dedup();
+    Ok((project, Asked { state, sample, laboratory, parts, notes }))
+}
+
+fn new_part(
+    port: Option<String>,
+    kind: MeasurementKind,
+    group: &Group<'_>,
+    all: &[Group<'_>],
+    own: &[FoundBudget],
+    laboratory: Option<&str>,
+    notes: &mut Vec<String>,
+) -> Part {
+    let at_hz = group.collected.frequency_hz.first().copied().unwrap_or(1e6);
+    Part {
+        bench: budget_for(own, kind, BudgetPlace::Bench, group.first().stated_db, at_hz, notes),
+        laboratory: budget_for(own, kind, BudgetPlace::Laboratory, None, at_hz, notes),
+        repeatability: repeatability(all, Some(kind)),
+        pairs: laboratory.map_or_else(Vec::new, |l| pairs_of(all, l, kind).0),
+        port,
+        kind,
+        emissions: Vec::new(),
+        set_ups: Vec::new(),
+        runs: Vec::new(),
+    }
+}
+
+/// Emissions of a visit that make pairs: the nearest to the limit, clear of what either place cannot see.
+const PAIRS_A_VISIT: usize = 15;
+
+/// Pairs of one kind of measurement with a laboratory, and the runs of each visit.
+fn pairs_of(all: &[Group<'_>], laboratory: &str, kind: MeasurementKind) -> (Vec<Pair>, Vec<String>) {
+    let mut pairs = Vec::new();
+    let mut visits = Vec::new();
+    for (visit, there) in all.iter().enumerate().filter(|(_, g)| g.first().laboratory() == Some(laboratory)) {
+        let same = |g: &&Group<'_>| {
+            g.first().laboratory().is_none()
+                && g.first().product() == there.first().product()
+                && g.first().set_up() == there.first().set_up()
+        };
+        let Some(here) = all.iter().find(same) else { continue };
+        let mut taken = 0;
+        for i in 0..here.collected.frequency_hz.len() {
+            let f = here.collected.frequency_hz[i];
+            let (wanted, used) = here.collected.detectors[i];
+            if here.kind(i) != Some(kind) || wanted != used || taken == PAIRS_A_VISIT {
+                continue;
+            }
+            let Some((bench_margin, bench_readings)) = here.mean(i) else { continue };
+            // The same emission at the laboratory: one of its own suspects within a bandwidth.
+            let near = there.collected.frequency_hz.iter().position(|g| (g - f).abs() <= bandwidth_hz(f));
+            let Some(j) = near.filter(|&j| there.collected.detectors[j] == (wanted, wanted)) else { continue };
+            let Some((laboratory_margin, laboratory_readings)) = there.mean(j) else { continue };
+            pairs.push(Pair {
+                frequency_hz: f,
+                // The limit is the same, so margins differ as levels do.
+                difference_db: bench_margin - laboratory_margin,
+                bench_readings,
+                laboratory_readings,
+                visit,
+            });
+            taken += 1;
+        }
+        if taken > 0 {
+            let ids = |g: &Group<'_>| g.runs.iter().map(|r| r.run.record.id.as_str()).collect::<Vec<_>>().join(", ");
+            visits.push(format!("{} with {}", ids(there), ids(here)));
+        }
+    }
+    (pairs, visits)
+}
+
+fn bandwidth_hz(frequency_hz: f64) -> f64 {
+    standards::Band::of(frequency_hz).map_or(1e6, standards::Band::bandwidth_hz)
+}
+
+fn line(budget: &Budget, at_hz: f64) -> BudgetLine {
+    BudgetLine {
+        id: budget.id.clone(),
+        title: budget.title.clone(),
+        expanded_db: 2.0 * budget.standard_at(at_hz).unwrap_or(f64::NAN),
+        source: budget.source.clone(),
+    }
+}
+
+/// The chance that a state of the product passes at the laboratory, from the project's runs on the bench.
+pub fn chance(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<ChanceReport, WorkError> {
+    let (project, asked) = asked(dir, query, on_stage)?;
+    let mut parts: Vec<ChancePart> = asked
+        .parts
+        .iter()
+        .map(|p| {
+            let chance = chance_of_passing(&p.situation(), &ChanceOptions::default());
+            let at_hz = chance.emissions.first().map_or_else(|| p.decisive_hz(), |e| e.frequency_hz);
+            let port_name = port_name(&project, p.port.as_deref());
+            ChancePart {
+                title: format!("{port_name}: {}", p.kind),
+                port_name,
+                port: p.port.clone(),
+                kind: p.kind,
+                sentence: sentence(&chance),
+                runs: p.runs.clone(),
+                bench: line(&p.bench, at_hz),
+                laboratory: line(&p.laboratory, at_hz),
+                repeatability_words: bench_words(&p.repeatability),
+                chance,
+            }
+        })
+        .collect();
+    parts.sort_by(|a, b| a.chance.probability.total_cmp(&b.chance.probability));
+    let probability: f64 = parts.iter().map(|p| p.chance.probability).product();
+    let sentence = match parts.as_slice() {
+        [one] => one.sentence.clone(),
+        many => format!(
+            "{:.0} % likely to pass all {} measurements at the laboratory, least likely {}: {}",
+            100.0 * probability,
+            many.len(),
+            many[0].title,
+            many[0].sentence
+        ),
+    };
+    Ok(ChanceReport {
+        state: asked.state,
+        sample: asked.sample,
+        laboratory_name: asked.laboratory,
+        probability,
+        sentence,
+        parts,
+        notes: asked.notes,
+    })
+}
+
+/// What the bench has learnt for one kind of measurement.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OffsetPart {
+    /// Kind of measurement.
+    pub kind: MeasurementKind,
+    /// In words.
+    pub title: String,
+    /// Paired readings.
+    pub pairs: Vec<Pair>,
+    /// Runs of each visit with those of the bench they are paired with.
+    pub visits: Vec<String>,
+    /// The offset over the kind's range, 61 points even in log frequency.
+    pub offset: Vec<OffsetAt>,
+    /// Each pair against what the others say.
+    pub left_out: Vec<LeftOut>,
+    /// Share of them within two standard deviations; none without pairs enough to leave one out.
+    pub covered: Option<f64>,
+    /// Further visits until the offset's uncertainty is at most half of the floor at the paired frequencies; none: not with
+    /// twenty.
+    pub visits_needed: Option<usize>,
+    /// In words.
+    pub sentence: String,
+}
+
+/// What the bench has learnt.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OffsetReport {
+    /// The laboratory.
+    pub laboratory_name: Option<String>,
+    /// One a kind of measurement.
+    pub parts: Vec<OffsetPart>,
+    /// What was assumed or left out.
+    pub notes: Vec<String>,
+}
+
+/// The offset between the bench and a laboratory from paired runs: same sample, same state, same set-up.
+pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) -> Result<OffsetReport, WorkError> {
+    let project = Project::open(dir)?;
+    let own = project_budgets(dir)?;
+    let mut notes = Vec::new();
+    let runs = read_runs(&project, &mut notes, on_stage)?;
+    let laboratory = laboratory_of(&runs, laboratory)?;
+    let all = groups(&runs);
+    let mut kinds: Vec<MeasurementKind> = Vec::new();
+    for group in &all {
+        for kind in (0..group.collected.frequency_hz.len()).filter_map(|i| group.kind(i)) {
+            if !kinds.contains(&kind) {
+                kinds.push(kind);
+            }
+        }
+    }
+    if kinds.is_empty() {
+        return Err(no_runs("that can be judged"));
+    }
+    let parts = kinds
+        .into_iter()
+        .map(|kind| {
+            let (pairs, visits) = laboratory.as_deref().map_or_else(Default::default, |l| pairs_of(&all, l, kind));
+            let published = kind.published();
+            let middle = (published.from_hz * published.to_hz).sqrt();
+            let stated = runs.iter().find_map(|r| r.stated_db);
+            let bench = budget_for(&own, kind, BudgetPlace::Bench, stated, middle, &mut notes);
+            let formal = budget_for(&own, kind, BudgetPlace::Laboratory, None, middle, &mut notes);
+            let b = BenchAgainstLaboratory {
+                bench: &bench,
+                laboratory: &formal,
+                repeatability: repeatability(&all, Some(kind)),
+                pairs,
+            };
+            let grid: Vec<f64> = (0..=60)
+                .map(|i| published.from_hz * (published.to_hz / published.from_hz).powf(f64::from(i) / 60.0))
+                .collect();
+            let left_out = if b.pairs.len() > 2 { b.left_out() } else { Vec::new() };
+            let covered = (!left_out.is_empty())
+                .then(|| left_out.iter().filter(|l| l.score().abs() < 2.0).count() as f64 / left_out.len() as f64);
+            let at: Vec<f64> = if b.pairs.is_empty() {
+                vec![middle]
+            } else {
+                b.pairs.iter().take(6).map(|p| p.frequency_hz).collect()
+            };
+            let visits_needed = b.visits_needed(&at);
+            let offset = b.offset(&grid);
+            let sentence = offset_sentence(&b, &at, visits.len(), visits_needed);
+            OffsetPart {
+                kind,
+                title: kind.to_string(),
+                visits,
+                offset,
+                left_out,
+                covered,
+                visits_needed,
+                sentence,
+                pairs: b.pairs,
+            }
+        })
+        .collect();
+    notes.dedup();
+    Ok(OffsetReport { laboratory_name: laboratory, parts, notes })
+}
+
+fn offset_sentence(b: &BenchAgainstLaboratory<'_>, at: &[f64], visits: usize, needed: Option<usize>) -> String {
+    let more = match needed {
+        Some(0) => "That is enough: further visits would hardly sharpen an estimate.".to_owned(),
+        Some(1) => "One more visit would be enough.".to_owned(),
+        Some(n) => format!("{n} more visits would be enough."),
+        None => {
+            "Twenty more visits would not be enough to bring it to half of what single emissions deviate.".to_owned()
+        }
+    };
+    let Some(o) = at.first().and_then(|f| b.offset(&[*f]).first().copied()) else { return more };
+    if b.pairs.is_empty() {
+        return format!(
+            "No run on the bench is paired with one at the laboratory, so the offset is what the budgets allow: ± {:.1} dB at {}. {more}",
+            2.0 * o.before_db,
+            words::frequency(o.frequency_hz)
+        );
+    }
+    format!(
+        "{} pairs of {visits} {}: at {} the laboratory reads {:.1} dB {} than the bench, ± {:.1} dB (± {:.1} dB before any pair; \
+         single emissions deviate by ± {:.1} dB beside it). {more}",
+        b.pairs.len(),
+        if visits == 1 { "visit" } else { "visits" },
+        words::frequency(o.frequency_hz),
+        o.offset_db.abs(),
+        if o.offset_db < 0.0 { "lower" } else { "higher" },
+        2.0 * o.standard_db,
+        2.0 * o.before_db,
+        2.0 * o.floor_db,
+    )
+}
+
+/// A measurement worth making, for one part of the project.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct NextStep {
+    /// Port by its id.
+    pub port: Option<String>,
+    /// Port and kind in words.
+    pub part: String,
+    /// The measurement and its worth.
+    #[serde(flatten)]
+    pub ranked: Ranked,
+    /// Mains stands on the port.
+    pub mains: bool,
+}
+
+/// What to measure next.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct NextReport {
+    /// The state.
+    pub state: Option<String>,
+    /// Best first.
+    pub steps: Vec<NextStep>,
+    /// In words.
+    pub sentence: String,
+    /// What was assumed or left out.
+    pub notes: Vec<String>,
+}
+
+/// How long things take, minutes (assumptions for an ordinary bench; a visit to the laboratory without the way there).
+const REPEAT_MIN: f64 = 15.0;
+const DETECTOR_MIN: f64 = 5.0;
+const VISIT_MIN: f64 = 240.0;
+
+/// Ranks what could be measured next by the doubt on the verdict that it removes an hour.
+pub fn next(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<NextReport, WorkError> {
+    let (project, asked) = asked(dir, query, on_stage)?;
+    let mut steps = Vec::new();
+    for part in &asked.parts {
+        let title = format!("{}: {}", port_name(&project, part.port.as_deref()), part.kind);
+        for ranked in rank(&part.situation(), &candidates(part), 1) {
+            steps.push(NextStep {
+                port: part.port.clone(),
+                part: title.clone(),
+                mains: is_mains(&project, part.port.as_deref()),
+                ranked,
+            });
+        }
+    }
+    steps.sort_by(|a, b| b.ranked.gain_per_hour.total_cmp(&a.ranked.gain_per_hour));
+    let doubt = |s: &NextStep| 100.0 * (s.ranked.doubt_now - s.ranked.doubt_after);
+    let sentence = match steps.first() {
+        None => "Nothing that could be measured bears on the verdict.".to_owned(),
+        Some(s) if s.ranked.doubt_now <= emission::next::SURE => format!(
+            "The verdict is sure as it stands: {:.0} % likely to be right. No measurement is needed to settle it.",
+            100.0 * (1.0 - s.ranked.doubt_now)
+        ),
+        Some(s) if doubt(s) < 0.3 => {
+            "No single measurement on this bench would settle much: what is left is the laboratory's own uncertainty and how \
+             the product repeats itself. More margin would."
+                .to_owned()
+        }
+        Some(s) => format!(
+            "{} ({:.0} minutes, {}): the chance that the likelier verdict is wrong falls from {:.0} % to {:.0} %.",
+            s.ranked.candidate.title,
+            s.ranked.candidate.minutes,
+            s.part,
+            100.0 * s.ranked.doubt_now,
+            100.0 * s.ranked.doubt_after
+        ),
+    };
+    Ok(NextReport { state: asked.state, steps, sentence, notes: asked.notes })
+}
+
+fn candidates(part: &Part) -> Vec<Candidate> {
+    let mut out: Vec<Candidate> = part
+        .set_ups
+        .iter()
+        .enumerate()
+        .map(|(set_up, label)| Candidate {
+            action: Action::Repeat { set_up },
+            title: format!("Set up anew and repeat {label}"),
+            minutes: REPEAT_MIN,
+        })
+        .collect();
+    let mut near: Vec<&BenchEmission> = part.emissions.iter().filter(|e| e.stand_in.is_some()).collect();
+    near.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+    out.extend(near.into_iter().take(5).map(|e| Candidate {
+        action: Action::Detector { frequency_hz: e.frequency_hz, set_up: e.set_up },
+        title: format!("Measure {} with the limit's own detector, {}", words::frequency(e.frequency_hz), e.label),
+        minutes: DETECTOR_MIN,
+    }));
+    let mut decisive: Vec<&BenchEmission> = part.emissions.iter().collect();
+    decisive.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+    out.push(Candidate {
+        action: Action::LaboratoryPair { frequency_hz: decisive.iter().take(8).map(|e| e.frequency_hz).collect() },
+        title: "Measure another sample or state at the laboratory and on the bench, as a pair".to_owned(),
+        minutes: VISIT_MIN,
+    });
+    out.extend(part.bench.contributions.iter().filter_map(|c| {
+        let (how, minutes) = (c.settled_by.as_ref()?, c.minutes?);
+        let mut title = how.clone();
+        title[..1].make_ascii_uppercase();
+        Some(Candidate { action: Action::Settle { contribution: c.name.clone() }, title, minutes })
+    }));
+    out
+}
+
+/// Compares runs of a project before and after a change, with the repetition that all its runs show.
+pub fn compare_runs(
+    dir: &Path,
+    before: &[String],
+    after: &[String],
+    detector: Option<Detector>,
+    on_stage: &mut OnStage<'_>,
+) -> Result<Comparison, WorkError> {
+    let project = Project::open(dir)?;
+    let mut traces = |ids: &[String]| -> Result<Vec<emission::Trace>, WorkError> {
+        ids.iter().map(|id| Ok(evaluate_run(&project, project.run(id)?, on_stage)?.judged.trace)).collect()
+    };
+    let (b, a) = (traces(before)?, traces(after)?);
+    let mut notes = Vec::new();
+    // Other set-ups' repetitions count too; those of the runs compared are found by the comparison itself.
+    let runs: Vec<ReadRun> = read_runs(&project, &mut notes, on_stage)?
+        .into_iter()
+        .filter(|r| !before.contains(&r.run.record.id) && !after.contains(&r.run.record.id))
+        .collect();
+    let all = groups(&runs);
+    let kind = runs.first().and_then(|r| r.trace.frequency_hz.first().and_then(|f| r.kind_at(*f)));
+    let options =
+        CompareOptions { other_repeats: repeats(&all, None), prior: prior(kind), ..CompareOptions::default() };
+    compare(&b.iter().collect::<Vec<_>>(), &a.iter().collect::<Vec<_>>(), detector, &options)
+        .map_err(|e| WorkError::input("compare", e.to_string(), "runs of the same measurement"))
+}
