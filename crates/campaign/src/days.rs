@@ -323,14 +323,18 @@ pub fn days(
     Ok(show.days(left, &order))
 }
 
-/// Who is free when: with two people all of a job, alone only what runs by itself for long enough.
+/// Who is free when: with two people all of a job (with three where nobody may be alone), alone only what runs by itself for
+/// long enough.
 fn help_of(laboratory: &Laboratory, planned: &[PlannedJob], jobs: &[Job], staff: u32) -> Help {
     let free_min = planned
         .iter()
         .zip(jobs)
         .map(|(p, job)| {
-            if staff > 1 {
+            let never_alone = laboratory.rigs.get(job.rig).is_some_and(|r| r.never_alone);
+            if staff > 1 + u32::from(never_alone) {
                 job.minutes
+            } else if never_alone {
+                0
             } else {
                 (p.duration.by_itself_s(laboratory.shortest_rest_min * 60.0) / 60.0).floor() as u32
             }

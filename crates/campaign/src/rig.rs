@@ -20,6 +20,9 @@ pub struct Rig {
     /// Minutes of that which need no sample and can be done while another rig is at work.
     #[serde(default)]
     pub without_sample_min: u32,
+    /// Nobody works on it alone: the second person stays, and only a third prepares another rig meanwhile.
+    #[serde(default)]
+    pub never_alone: bool,
     /// Where it stands: rigs of the same place are not up at once. Empty: a place of its own.
     #[serde(default)]
     pub place: String,

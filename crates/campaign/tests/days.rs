@@ -188,8 +188,24 @@ fn a_second_person_prepares_the_next_rig_meanwhile() {
     for rig in &mut rigs {
         rig.place = "hall".to_owned();
     }
-    let (_, none) = made(&Request::default(), &Laboratory { rigs, ..two });
+    let (_, none) = made(&Request::default(), &Laboratory { rigs, ..two.clone() });
     assert_eq!((none.prepared_min, none.saved_min), (0, 0));
+    // Nobody is left alone with the surge generator: only a third person prepares meanwhile.
+    let stored = |d: &Days| {
+        let generator = |e: &campaign::DayEntry| e.rig.as_deref() == Some("transient_generator");
+        let mut found = 0;
+        for day in &d.days {
+            for b in &day.beside {
+                let during = |e: &&campaign::DayEntry| e.from_min < b.to_min && e.to_min > b.from_min;
+                found += day.entries.iter().filter(during).filter(|e| generator(e)).count();
+            }
+        }
+        found
+    };
+    let (_, three) = made(&Request { staff: Some(3), ..Request::default() }, &two);
+    assert_eq!(stored(&helped), 0);
+    assert!(three.cost <= helped.cost + 1e-6);
+    println!("three people: {} min saved, {} preparations beside the generator", three.saved_min, stored(&three));
     // Alone: only what runs by itself leaves time, here flicker and harmonics.
     let rests: f64 = alone.jobs.iter().map(|j| j.duration.by_itself_s(300.0) / 60.0).sum();
     assert!(f64::from(alone.prepared_min) <= rests, "{} {rests}", alone.prepared_min);
