@@ -50,7 +50,7 @@ pub fn resonances_of(product: &Product, to_hz: f64) -> Vec<Resonance> {
 }
 
 /// The highest level of a detector at a frequency and beside it.
-fn level_at(trace: &Trace, detector: Option<Detector>, frequency_hz: f64) -> Option<f64> {
+pub(crate) fn level_at(trace: &Trace, detector: Option<Detector>, frequency_hz: f64) -> Option<f64> {
     let column = match detector {
         Some(d) => trace.column(d)?,
         None => trace.column(Detector::Peak).or(trace.columns.first())?,
