@@ -1,7 +1,7 @@
 //! Two standards side by side for one product: row by row which test, level and criterion differ.
 
 use serde::Serialize;
-use standards::{Family, Place, RuleBase, Side, Standard};
+use standards::{Family, Limit, LimitLibrary, Place, RuleBase, Side, Standard};
 
 use crate::answers::Answers;
 use crate::plan::{Plan, PlannedTest, plan, plan_of};
@@ -200,7 +200,9 @@ fn rows(a: &Plan, b: &Plan) -> Vec<BesideRow> {
     let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
     for (i, x) in a.tests.iter().enumerate() {
         for (j, y) in b.tests.iter().enumerate() {
-            if x.port == y.port && x.phenomenon == y.phenomenon && x.side == y.side {
+            // A dip to another rest of the voltage is another test.
+            let rest = |t: &PlannedTest| t.level.iter().find(|l| l.quantity == "residual_voltage").map(|l| l.value);
+            if x.port == y.port && x.phenomenon == y.phenomenon && x.side == y.side && rest(x) == rest(y) {
                 pairs.push((likeness(x, y), i, j));
             }
         }
@@ -240,6 +242,41 @@ fn rows(a: &Plan, b: &Plan) -> Vec<BesideRow> {
     let place = |id: &str| ports.iter().position(|p| *p == id).unwrap_or(usize::MAX);
     list.sort_by_key(|(t, _)| (t.side, place(&t.port), t.phenomenon));
     list.into_iter().filter_map(|(_, r)| r).collect()
+}
+
+/// Left limit minus right limit, dB, least and most over their common range, over every pair of the same detector, unit and
+/// distance; `None` where no pair compares or one side has a detector that the other has not.
+fn limits_apart_db(left: &[String], right: &[String]) -> Option<(f64, f64)> {
+    let library = LimitLibrary::embedded();
+    let of = |ids: &[String]| -> Vec<&Limit> { ids.iter().filter_map(|id| library.get(id)).collect() };
+    let (a, b) = (of(left), of(right));
+    let alike = |p: &Limit, q: &Limit| p.detector == q.detector && p.unit == q.unit && p.distance_m == q.distance_m;
+    let lonely = |list: &[&Limit], other: &[&Limit]| {
+        list.iter().any(|p| !other.iter().any(|q| q.detector == p.detector && q.unit == p.unit))
+    };
+    if a.is_empty() || b.is_empty() || lonely(&a, &b) || lonely(&b, &a) {
+        return None;
+    }
+    let mut apart: Option<(f64, f64)> = None;
+    for (p, q) in a.iter().flat_map(|p| b.iter().filter(|q| alike(p, q)).map(move |q| (p, q))) {
+        let ends = |l: &Limit| {
+            let points = l.level.points();
+            points.first().zip(points.last()).map(|(a, b)| (a.0, b.0))
+        };
+        let (Some((p_from, p_to)), Some((q_from, q_to))) = (ends(p), ends(q)) else { continue };
+        let (from, to) = (p_from.max(q_from), p_to.min(q_to));
+        if from >= to {
+            continue;
+        }
+        for k in 0..=200 {
+            let f = from * (to / from).powf(f64::from(k) / 200.0);
+            if let (Some(x), Some(y)) = (p.at(f), q.at(f)) {
+                let d = x - y;
+                apart = Some(apart.map_or((d, d), |(low, high)| (low.min(d), high.max(d))));
+            }
+        }
+    }
+    apart
 }
 
 /// A higher figure is harder, except what is left of a dipped voltage.
@@ -295,8 +332,26 @@ fn compared(x: &PlannedTest, y: &PlannedTest) -> (Harder, Vec<String>) {
         }
     }
     if x.limits != y.limits {
-        other = true;
-        differs.push(format!("limits {} against {}", x.limits.join(", "), y.limits.join(", ")));
+        match limits_apart_db(&x.limits, &y.limits) {
+            // The same levels under two numbers.
+            Some((low, high)) if low.abs() < 1e-9 && high.abs() < 1e-9 => {}
+            Some((low, high)) if low >= 0.0 => {
+                differs.push(format!("limits of the right up to {high:.1} dB lower"));
+                lean(false);
+            }
+            Some((low, high)) if high <= 0.0 => {
+                differs.push(format!("limits of the left up to {:.1} dB lower", -low));
+                lean(true);
+            }
+            Some((low, high)) => {
+                differs.push(format!("limits cross: the right's from {:.1} dB above to {high:.1} dB below", -low));
+                other = true;
+            }
+            None => {
+                differs.push(format!("limits {} against {}", x.limits.join(", "), y.limits.join(", ")));
+                other = true;
+            }
+        }
     }
     if x.lower_levels != y.lower_levels {
         differs.push("lower levels as well on one side only".to_owned());

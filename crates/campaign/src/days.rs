@@ -437,7 +437,8 @@ fn jobs_of(
                 port_name: tests[0].port_name.clone(),
                 phenomenon,
                 duration,
-                fails: 1.0 - (1.0 - whole).powf(1.0 / pieces),
+                // One piece has the chance as it is, to the last digit.
+                fails: if pieces > 1.0 { 1.0 - (1.0 - whole).powf(1.0 / pieces) } else { whole },
                 fails_from: if known.is_some() {
                     "this product's own runs"
                 } else {

@@ -24,6 +24,11 @@ const MONTHS: [&str; 12] = [
     "December",
 ];
 
+/// A title without the method in brackets: a line on the sheet is short.
+fn short(title: &str) -> String {
+    title.rsplit_once(" (").filter(|(_, end)| end.ends_with(')')).map_or(title, |(start, _)| start).to_owned()
+}
+
 /// The days on one sheet, as PDF. `generated_at` as `2026-11-25 10:20`; `first` is the day of the visit, where it is known.
 pub fn days_pdf(
     product: &str,
@@ -62,7 +67,8 @@ fn sheet_of(product: &str, d: &Days, laboratory: &Laboratory, first: Option<Date
                     EntryKind::Free => SheetKind::Free,
                 };
                 let fails = fails(e.job.as_ref());
-                Some(SheetEntry { from_min: e.from_min, to_min: e.to_min, kind, title: e.title.clone(), fails })
+                let title = short(&e.title);
+                Some(SheetEntry { from_min: e.from_min, to_min: e.to_min, kind, title, fails })
             };
             let mut entries: Vec<SheetEntry> = day.entries.iter().filter_map(|e| one(e, false)).collect();
             entries.extend(day.beside.iter().filter_map(|e| one(e, true)));
@@ -116,7 +122,7 @@ fn sheet_of(product: &str, d: &Days, laboratory: &Laboratory, first: Option<Date
             .decisions
             .iter()
             .map(|x| SheetDecision {
-                title: x.title.clone(),
+                title: short(&x.title),
                 fails_percent: (100.0 * x.fails).round() as u32,
                 worth_min: x.worth_min,
                 doubt_min: x.doubt_min,
