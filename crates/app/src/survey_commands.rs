@@ -301,11 +301,11 @@ pub(crate) enum RateFlag {
 pub(crate) struct AmbientArgs {
     /// A project's folder: its runs recorded with --product-off are the off-sweeps
     pub(crate) dir: Option<PathBuf>,
-    /// A sweep with the product off (repeat it)
-    #[arg(long)]
+    /// Sweeps with the product off
+    #[arg(long, num_args = 1..)]
     pub(crate) off: Vec<PathBuf>,
-    /// A sweep with the product on (repeat it)
-    #[arg(long)]
+    /// Sweeps with the product on
+    #[arg(long, num_args = 1..)]
     pub(crate) on: Vec<PathBuf>,
     #[command(flatten)]
     pub(crate) runs: RunsFlags,

@@ -292,7 +292,7 @@ fn as_many_more_sweeps_as_it_says_decide() {
         }
     }
     println!("of {asked} undecided ones {decided} were decided with the sweeps it named");
-    assert!(asked > 100 && decided as f64 > 0.7 * asked as f64, "{decided} of {asked}");
+    assert!(asked > 100 && f64::from(decided as u32) > 0.7 * f64::from(asked), "{decided} of {asked}");
 }
 
 fn limit() -> &'static Limit {
@@ -336,8 +336,6 @@ fn nothing_is_removed_and_what_hides_the_limit_is_said() {
             .collect()
     };
     let (off, on) = (take(false), take(true));
-    let refs = |v: &'_ [Trace]| v.iter().cloned().collect::<Vec<_>>();
-    let (off, on) = (refs(&off), refs(&on));
     let a = ambient(
         &off.iter().collect::<Vec<_>>(),
         &on.iter().collect::<Vec<_>>(),

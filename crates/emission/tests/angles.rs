@@ -97,7 +97,7 @@ fn a_cloud_of_elementary_sources_behaves_as_foretold() {
                     let read = (0..count)
                         .map(|i| power(start + std::f64::consts::TAU * i as f64 / count as f64))
                         .fold(0.0, f64::max);
-                    let fine = 720;
+                    let fine = 720_usize;
                     let peak =
                         (0..fine).map(|i| power(std::f64::consts::TAU * i as f64 / fine as f64)).fold(0.0, f64::max);
                     (10.0 * (peak / read).log10()).max(0.0)
@@ -156,7 +156,7 @@ fn the_shortest_cover_is_the_shortest() {
     for _ in 0..200 {
         let members = 1 + random.below(9);
         let sets: Vec<Vec<usize>> =
-            (0..1 + random.below(9)).map(|_| (0..members).filter(|_| random.chance(0.35)).collect()).collect();
+            (0..=random.below(9)).map(|_| (0..members).filter(|_| random.chance(0.35)).collect()).collect();
         let found = cover(members, &sets);
         let coverable: Vec<usize> = (0..members).filter(|m| sets.iter().any(|s| s.contains(m))).collect();
         let fewest = (0u32..1 << sets.len())

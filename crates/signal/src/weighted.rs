@@ -231,10 +231,7 @@ impl SampleSource for Weighted<'_> {
             if self.ended {
                 return Ok(None);
             }
-            let read = match self.source.next_block()? {
-                Some(block) => Some((Self::numbers(&block), block.channels, block.complex)),
-                None => None,
-            };
+            let read = self.source.next_block()?.map(|block| (Self::numbers(&block), block.channels, block.complex));
             match read {
                 Some((numbers, channels, complex)) => {
                     self.complex = complex;

@@ -365,7 +365,7 @@ pub fn ambient(
             // An unknown bound hides it as well, but only where something over the limit was seen at all.
             hides_limit: marking.mark != Mark::Product
                 && s.margin_db < 0.0
-                && !(marking.product_at_most_db <= l.limit_db),
+                && (marking.product_at_most_db.is_nan() || marking.product_at_most_db > l.limit_db),
             marking,
             off_db,
             on_db,

@@ -65,7 +65,7 @@ pub struct Dwell {
 /// eight cells have one.
 pub fn rhythm(level_db: &[f64], step_s: f64) -> Option<Rhythm> {
     let mut sorted: Vec<f64> = level_db.iter().copied().filter(|l| l.is_finite()).collect();
-    if sorted.len() < 8 || !(step_s > 0.0) {
+    if sorted.len() < 8 || step_s.is_nan() || step_s <= 0.0 {
         return None;
     }
     sorted.sort_by(f64::total_cmp);
