@@ -418,7 +418,7 @@ pub fn chance_of_passing(situation: &Situation<'_>, options: &ChanceOptions) -> 
             }
         })
         .collect();
-    let sources = sources(s, &emissions, options);
+    let sources = sources(s, &emissions, probability, options);
     emissions.sort_by(|a, b| b.probability_over.total_cmp(&a.probability_over));
     let population_db = POPULATION_DB[chosen.likeliest()];
     Chance {
@@ -434,20 +434,26 @@ pub fn chance_of_passing(situation: &Situation<'_>, options: &ChanceOptions) -> 
 }
 
 /// Shares of the variance at the emissions that decide, and the chance without each source.
-fn sources(s: &Situation<'_>, emissions: &[EmissionChance], options: &ChanceOptions) -> Vec<SourceShare> {
+fn sources(
+    s: &Situation<'_>,
+    emissions: &[EmissionChance],
+    probability: f64,
+    options: &ChanceOptions,
+) -> Vec<SourceShare> {
     let total: f64 = emissions.iter().map(|e| e.probability_over).sum();
     let weights: Vec<f64> = emissions
         .iter()
         .map(|e| if total > 0.0 { e.probability_over / total } else { 1.0 / emissions.len() as f64 })
         .collect();
     let weighted = |f: &dyn Fn(usize) -> f64| weights.iter().enumerate().map(|(i, w)| w * f(i)).sum::<f64>();
-    let coarse = ChanceOptions { spread_draws: options.spread_draws.min(16), most_emissions: 40, ..*options };
+    let coarse = ChanceOptions { spread_draws: options.spread_draws.min(32), most_emissions: 40, ..*options };
+    // Differences from a figure found as coarsely and with the same random numbers: they are the source's, not the draws'.
+    let coarse_now = probability_of_passing(s, &coarse);
     let without = |change: &dyn Fn(&mut Situation<'_>)| {
         let mut other = s.clone();
         change(&mut other);
         probability_of_passing(&other, &coarse)
     };
-    // With the same random numbers and as coarsely, so that a difference is one of the sources.
     let mut found: Vec<(SourceShare, f64)> = Vec::new();
     let mut add = |name: &str, side: &'static str, variance: f64, probability_without: f64| {
         let share = SourceShare {
@@ -455,7 +461,7 @@ fn sources(s: &Situation<'_>, emissions: &[EmissionChance], options: &ChanceOpti
             side,
             standard_db: variance.sqrt(),
             variance_share: 0.0,
-            probability_without,
+            probability_without: (probability + probability_without - coarse_now).clamp(0.0, 1.0),
         };
         found.push((share, variance));
     };

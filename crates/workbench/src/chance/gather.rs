@@ -19,6 +19,8 @@ pub(super) struct ReadRun {
     pub(super) readings: RunReadings,
     /// Expanded uncertainty stated with the run, dB.
     pub(super) stated_db: Option<f64>,
+    /// Budget kept with the run.
+    pub(super) budget: Option<Budget>,
 }
 
 impl ReadRun {
@@ -102,23 +104,24 @@ pub(super) fn read_runs(
             continue;
         }
         let kept = run.record.captures.first().map(|c| KeptChoices::of(&id, &c.choices)).transpose()?;
-        let stated_db = kept.and_then(|k| k.judging.uncertainty_db);
-        let assume_detector = run
-            .record
-            .captures
-            .first()
-            .and_then(|c| KeptChoices::of(&id, &c.choices).ok())
-            .and_then(|k| k.judging.assume_detector);
+        let judging = kept.map(|k| k.judging).unwrap_or_default();
         let evaluation = evaluate_run(project, run, &mut |_| std::ops::ControlFlow::Continue(()))?;
         if let Some(why) = evaluation.problem {
             notes.push(format!("{id} was left out: {why}."));
             continue;
         }
         let (trace, limits) = (evaluation.judged.trace, evaluation.judged.limits);
-        let options = JudgeOptions { assume_detector, ..wide() };
+        let options = JudgeOptions { assume_detector: judging.assume_detector, ..wide() };
         let verdict = judge(&trace, &limits.iter().collect::<Vec<_>>(), &options)?;
         let readings = RunReadings::of(&trace, &verdict);
-        out.push(ReadRun { run: evaluation.run, trace, limits, readings, stated_db });
+        out.push(ReadRun {
+            run: evaluation.run,
+            trace,
+            limits,
+            readings,
+            stated_db: judging.uncertainty_db,
+            budget: judging.budget,
+        });
     }
     out.sort_by_key(|r| r.run.record.measured_at);
     Ok(out)
@@ -292,15 +295,20 @@ fn scaled_to(example: &Budget, expanded_db: f64, frequency_hz: f64, kind: Measur
     Budget { kind, title, ..out }
 }
 
-/// The budget to reckon with at one of the two places: the project's own, or what stands for it, with a note.
+/// The budget to reckon with at one of the two places: that kept with the run, the project's own, or what stands for it,
+/// with a note.
 pub(super) fn budget_for(
     own: &[FoundBudget],
     kind: MeasurementKind,
     place: BudgetPlace,
-    stated_db: Option<f64>,
+    run: Option<&ReadRun>,
     frequency_hz: f64,
     notes: &mut Vec<String>,
 ) -> Budget {
+    if let Some(kept) = run.and_then(|r| r.budget.as_ref()).filter(|b| b.kind == kind) {
+        return kept.clone();
+    }
+    let stated_db = run.and_then(|r| r.stated_db);
     if let Some(found) = own.iter().find(|f| f.budget.kind == kind && f.budget.place == place) {
         return found.budget.clone();
     }

@@ -244,7 +244,7 @@ fn new_part(
 ) -> Part {
     let at_hz = group.collected.frequency_hz.first().copied().unwrap_or(1e6);
     Part {
-        bench: budget_for(own, kind, BudgetPlace::Bench, group.first().stated_db, at_hz, notes),
+        bench: budget_for(own, kind, BudgetPlace::Bench, Some(group.first()), at_hz, notes),
         laboratory: budget_for(own, kind, BudgetPlace::Laboratory, None, at_hz, notes),
         repeatability: repeatability(all, Some(kind)),
         pairs: laboratory.map_or_else(Vec::new, |l| pairs_of(all, l, kind).0),
@@ -420,7 +420,8 @@ pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) 
             let (pairs, visits) = laboratory.as_deref().map_or_else(Default::default, |l| pairs_of(&all, l, kind));
             let published = kind.published();
             let middle = (published.from_hz * published.to_hz).sqrt();
-            let stated = runs.iter().find_map(|r| r.stated_db);
+            let stated =
+                runs.iter().find(|r| r.laboratory().is_none() && (r.budget.is_some() || r.stated_db.is_some()));
             let bench = budget_for(&own, kind, BudgetPlace::Bench, stated, middle, &mut notes);
             let formal = budget_for(&own, kind, BudgetPlace::Laboratory, None, middle, &mut notes);
             let b = BenchAgainstLaboratory {
