@@ -141,8 +141,10 @@ pub(crate) struct PlanChange {
     added: u32,
     /// Tests that fall away.
     removed: u32,
-    /// Tests that change.
+    /// Tests that take another level, range or criterion.
     changed: u32,
+    /// Tests that were open and now certainly apply.
+    settled: u32,
     /// Tests afterwards.
     tests: u32,
     /// Some of them, in words.
@@ -309,15 +311,19 @@ fn change(before: &Plan, after: &Plan) -> PlanChange {
     let d = difference(before, after);
     let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
     let words = |sign: &str, t: &campaign::PlannedTest| format!("{sign} {} at {}", t.phenomenon.name(), t.port_name);
+    let harder = |old: &campaign::PlannedTest, new: &campaign::PlannedTest| {
+        (&old.level, &old.frequency_hz, &old.criterion) != (&new.level, &new.frequency_hz, &new.criterion)
+    };
     let mut named: Vec<String> = d.added.iter().map(|t| words("+", t)).collect();
     named.extend(d.removed.iter().map(|(t, _)| words("−", t)));
-    named.extend(d.changed.iter().map(|(_, t)| words("≈", t)));
+    named.extend(d.changed.iter().filter(|(old, new)| harder(old, new)).map(|(_, t)| words("≈", t)));
     named.dedup();
     named.truncate(NAMED);
     PlanChange {
         added: count(d.added.len()),
         removed: count(d.removed.len()),
-        changed: count(d.changed.len()),
+        changed: count(d.changed.iter().filter(|(old, new)| harder(old, new)).count()),
+        settled: count(d.changed.iter().filter(|(old, new)| !old.unless.is_empty() && new.unless.is_empty()).count()),
         tests: count(after.tests.len()),
         named,
     }
