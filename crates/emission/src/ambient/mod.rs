@@ -300,25 +300,39 @@ pub fn mark(off: &[Vec<f64>], on: &[Vec<f64>], alpha: f64, beta: f64, error_rate
 }
 
 /// The largest level of the product that the on-sweeps do not exclude at this level; NaN where no level could be excluded.
+///
+/// The order of the values changes only where an off-level with the product added passes an on-level, so the answer is one
+/// of those levels.
 fn bound(test: &mut RankSum, off: &[f64], on: &[f64], level: f64) -> f64 {
-    let excluded = |test: &mut RankSum, p_db: f64| {
-        let with: Vec<f64> = off.iter().map(|o| power_sum_db([*o, p_db])).collect();
+    let mut steps: Vec<f64> = on
+        .iter()
+        .flat_map(|o| off.iter().map(move |f| 10.0 * (10f64.powf(o / 10.0) - 10f64.powf(f / 10.0)).log10()))
+        .filter(|p| p.is_finite())
+        .collect();
+    steps.sort_by(f64::total_cmp);
+    let mut excluded = |p_db: f64| {
+        let with: Vec<f64> = off.iter().map(|f| power_sum_db([*f, p_db])).collect();
         test.higher(&with, on) <= level
     };
-    let top = on.iter().copied().fold(f64::NEG_INFINITY, f64::max) + 1.0;
-    if !top.is_finite() || !excluded(test, top) {
+    let Some(&last) = steps.last() else {
+        // Every off-level is above every on-level: anything the product adds is excluded, or nothing can be.
+        return if excluded(f64::NEG_INFINITY) { f64::NEG_INFINITY } else { f64::NAN };
+    };
+    if !excluded(last + 1.0) {
         return f64::NAN;
     }
-    let (mut low, mut high) = (top - 60.0, top);
-    for _ in 0..20 {
-        let middle = f64::midpoint(low, high);
-        if excluded(test, middle) {
+    // Between two steps all levels answer alike, and the answer changes once.
+    let within = |k: usize| steps.get(k + 1).map_or(last + 1.0, |next| f64::midpoint(steps[k], *next));
+    let (mut low, mut high) = (0, steps.len() - 1);
+    while low < high {
+        let middle = usize::midpoint(low, high);
+        if excluded(within(middle)) {
             high = middle;
         } else {
-            low = middle;
+            low = middle + 1;
         }
     }
-    high
+    steps[high]
 }
 
 /// Judges sweeps with the product on, and marks each suspect from the sweeps with it off and on.
