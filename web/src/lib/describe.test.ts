@@ -149,7 +149,10 @@ describe("two people change one file", () => {
 });
 
 test("a change of the plan in words", () => {
-  expect(changeWords({ added: 2, removed: 1, changed: 0 })).toBe("2 tests more, 1 fewer");
-  expect(changeWords({ added: 0, removed: 1, changed: 2 })).toBe("1 test fewer, 2 at another level");
-  expect(changeWords({ added: 0, removed: 0, changed: 0 })).toBe("no test more or fewer");
+  expect(changeWords({ added: 2, removed: 1, changed: 0, settled: 0 })).toBe("2 tests more, 1 fewer");
+  expect(changeWords({ added: 0, removed: 1, changed: 2, settled: 3 })).toBe(
+    "1 test fewer, 2 at another level or range, 3 no longer in doubt",
+  );
+  expect(changeWords({ added: 0, removed: 0, changed: 0, settled: 1 })).toBe("1 test no longer in doubt");
+  expect(changeWords({ added: 0, removed: 0, changed: 0, settled: 0 })).toBe("no test more or fewer");
 });

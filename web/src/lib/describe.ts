@@ -263,11 +263,12 @@ export function domId(at: string): string {
 }
 
 /** "2 tests more, 1 fewer, 3 changed", or that nothing changes. */
-export function changeWords(change: { added: number; removed: number; changed: number }): string {
+export function changeWords(change: { added: number; removed: number; changed: number; settled: number }): string {
   const parts: string[] = [];
   const tests = (n: number) => (n === 1 ? "1 test" : `${n} tests`);
   if (change.added) parts.push(`${tests(change.added)} more`);
   if (change.removed) parts.push(`${parts.length ? change.removed : tests(change.removed)} fewer`);
-  if (change.changed) parts.push(`${parts.length ? change.changed : tests(change.changed)} at another level`);
+  if (change.changed) parts.push(`${parts.length ? change.changed : tests(change.changed)} at another level or range`);
+  if (change.settled) parts.push(`${parts.length ? change.settled : tests(change.settled)} no longer in doubt`);
   return parts.length ? parts.join(", ") : "no test more or fewer";
 }
