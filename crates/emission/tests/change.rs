@@ -36,10 +36,10 @@ fn run(lines_db: &[f64], run_db: f64, own_db: f64, random: &mut Random) -> Trace
     for (j, l) in lines_db.iter().enumerate() {
         let top = 60 + j * 105;
         let own = own_db * random.normal();
-        for k in top - 3..=top + 3 {
+        for (k, level) in level.iter_mut().enumerate().skip(top - 3).take(7) {
             // The flank of a filter: 6 dB at half a bandwidth, with the square.
             let off = (k as f64 - top as f64).powi(2) * 6.0;
-            level[k] = level[k].max(l + shift + own - off);
+            *level = level.max(l + shift + own - off);
         }
     }
     trace(f, level)
@@ -54,13 +54,13 @@ fn compared(before: &[Trace], after: &[Trace]) -> Comparison {
     compare(&before.iter().collect::<Vec<_>>(), &after.iter().collect::<Vec<_>>(), None, &options).expect("compared")
 }
 
-/// Where nothing changed, anything at all is called changed in at most 5 % of 600 comparisons (and the rate is not far below:
+/// Where nothing changed, anything at all is called changed in at most 5 % of 300 comparisons (and the rate is not far below:
 /// the common shift of a run makes the twenty emissions one question); the simultaneous band holds everywhere as often.
 #[test]
 fn where_nothing_changed_little_is_claimed() {
     let mut random = Random::new(3);
     let lines: Vec<f64> = (0..LINES).map(|j| 40.0 + (j * 7 % 20) as f64).collect();
-    let (mut claimed, mut outside, n) = (0, 0, 600);
+    let (mut claimed, mut outside, n) = (0, 0, 300);
     for _ in 0..n {
         let found = compared(&runs(3, &lines, &mut random), &runs(3, &lines, &mut random));
         assert_eq!(found.emissions.len(), LINES);
@@ -77,7 +77,7 @@ fn where_nothing_changed_little_is_claimed() {
 fn one_emission_is_inside_its_interval_as_often_as_said() {
     let mut random = Random::new(4);
     let lines: Vec<f64> = (0..LINES).map(|j| 40.0 + (j * 7 % 20) as f64).collect();
-    let (mut inside, n) = (0, 1500);
+    let (mut inside, n) = (0, 600);
     for _ in 0..n {
         let mut moved = lines.clone();
         moved[7] -= 4.0;
@@ -87,7 +87,7 @@ fn one_emission_is_inside_its_interval_as_often_as_said() {
         inside += u32::from((e.difference_db + 4.0).abs() <= e.half_width_db);
     }
     let share = f64::from(inside) / f64::from(n);
-    assert!((share - 0.95).abs() < 0.02, "{share}");
+    assert!((share - 0.95).abs() < 0.025, "{share}");
 }
 
 /// A change of 12 dB, an emission that vanishes, one that appears, one 10 dB worse: found nearly always; the untouched ones

@@ -285,7 +285,9 @@ impl Tally {
             for sign in [1.0, -1.0] {
                 let mut product = 1.0;
                 for i in 0..n {
-                    let p = normal_below((joint.mean_db[i] + sign * shared[i]) / own[i]);
+                    let z = (joint.mean_db[i] + sign * shared[i]) / own[i];
+                    // Most emissions lie far from their limits: beyond seven deviations it is 1 to 1e-12.
+                    let p = if z > 7.0 { 1.0 } else { normal_below(z) };
                     within[i] = p;
                     product *= p;
                     if !each && product < 1e-12 {
