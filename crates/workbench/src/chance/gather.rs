@@ -52,6 +52,13 @@ impl ReadRun {
         .join("|")
     }
 
+    /// The same without angle, height and polarisation: positions among which the laboratory looks for the highest.
+    pub(super) fn search(&self) -> String {
+        let r = &self.run.record;
+        let distance = r.place.distance_m.map_or_else(String::new, |d| d.to_string());
+        [r.conductor.clone().unwrap_or_default(), r.mode.clone().unwrap_or_default(), distance].join("|")
+    }
+
     /// State and sample.
     pub(super) fn product(&self) -> (Option<&str>, Option<&str>) {
         (self.run.record.state.as_deref(), self.run.record.sample.as_deref())

@@ -99,6 +99,8 @@ struct Part {
     emissions: Vec<BenchEmission>,
     /// What each set-up is called, by its number.
     set_ups: Vec<String>,
+    /// Set-ups alike in this differ in position only.
+    searches: Vec<String>,
     runs: Vec<String>,
     pairs: Vec<Pair>,
     bench: Budget,
@@ -114,6 +116,22 @@ impl Part {
             bench: &self.bench,
             laboratory: &self.laboratory,
             repeatability: self.repeatability,
+        }
+    }
+
+    /// Of one emission read at several angles, heights and polarisations the laboratory keeps the highest: so do we.
+    fn keep_highest_positions(&mut self) {
+        let mut sorted = std::mem::take(&mut self.emissions);
+        sorted.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+        for e in sorted {
+            let lower = self.emissions.iter().any(|k| {
+                k.set_up != e.set_up
+                    && self.searches[k.set_up] == self.searches[e.set_up]
+                    && (k.frequency_hz - e.frequency_hz).abs() <= bandwidth_hz(e.frequency_hz)
+            });
+            if !lower {
+                self.emissions.push(e);
+            }
         }
     }
 
@@ -204,6 +222,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
             let label = group.first().label();
             let set_up = part.set_ups.iter().position(|s| *s == label).unwrap_or_else(|| {
                 part.set_ups.push(label.clone());
+                part.searches.push(group.first().search());
                 part.runs.extend(group.runs.iter().map(|r| r.run.record.id.clone()));
                 part.set_ups.len() - 1
             });
@@ -218,6 +237,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
             });
         }
     }
+    parts.iter_mut().for_each(Part::keep_highest_positions);
     if parts.is_empty() {
         return Err(no_runs("that a published uncertainty belongs to"));
     }
@@ -252,6 +272,7 @@ fn new_part(
         kind,
         emissions: Vec::new(),
         set_ups: Vec::new(),
+        searches: Vec::new(),
         runs: Vec::new(),
     }
 }
