@@ -7,7 +7,8 @@ use cause::{CombSearch, ExplainedComb};
 use clap::{Args, ValueEnum};
 use project::Product;
 use serde_json::{Value, json};
-use workbench::{Why, WhyChoices, case_of_run, enter_experiment, why_of_file, why_of_run};
+use workbench::why_tables::{SourceEdge, edges_of_run};
+use workbench::{Why, WhyChoices, case_of_run, enter_experiment, timing_of_run, why_of_file, why_of_run};
 
 use crate::args::SweepFlags;
 use crate::choices;
@@ -54,6 +55,9 @@ pub(crate) struct Cause {
     /// Enter what an experiment showed, e.g. `unplug:sensors=changed` or `stop:mains converter=unchanged`
     #[arg(long, value_name = "EXPERIMENT=RESULT", requires = "at")]
     pub(crate) tried: Vec<String>,
+    /// What is to stay in hand when slower edges are asked for, dB (with --run)
+    #[arg(long, value_name = "DB", default_value_t = 3.0, allow_negative_numbers = true)]
+    pub(crate) in_hand: f64,
     #[command(flatten)]
     pub(crate) sweep: SweepFlags,
 }
@@ -100,12 +104,38 @@ pub(crate) fn cause(show: Show, a: &Cause) -> Result<Outcome, Failure> {
     if let (Some(at), Some(run)) = (a.at, &a.run) {
         return the_case(show, a, &why, run, at);
     }
+    // What slower edges would do is asked of a run, which has limits.
+    let edges = match &a.run {
+        Some(run) => edges_of_run(&a.path, run, &why, a.in_hand, &mut |_| std::ops::ControlFlow::Continue(()))?,
+        None => Vec::new(),
+    };
     if show.json {
-        print::json(&document(&why))?;
+        let mut value = document(&why);
+        value["edges"] = json!(edges);
+        print::json(&value)?;
     } else {
         print::text(&in_words(&why))?;
+        print::text(&edges_in_words(&edges))?;
     }
     Ok(Outcome::Done)
+}
+
+fn edges_in_words(edges: &[SourceEdge]) -> String {
+    let mut text = String::new();
+    for e in edges {
+        text.push_str(&format!("\nSlower edges of “{}”: {}\n", e.source, e.words));
+        let rows = e
+            .multiples
+            .iter()
+            .map(|m| {
+                let edge =
+                    if m.too_slow { "another remedy".to_owned() } else { format!("{:.1} ns", 1e9 * m.rise_time_s) };
+                vec![m.multiple.to_string(), hz(m.frequency_hz), db(m.margin_db), m.limit.clone(), edge]
+            })
+            .collect();
+        text.push_str(&print::table(&["multiple", "at", "margin, dB", "limit", "rise time needed"], rows, &[0, 1, 2]));
+    }
+    text
 }
 
 fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outcome, Failure> {
@@ -120,13 +150,15 @@ fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outc
         enter_experiment(&a.path, run, at, experiment, changed, "")?;
     }
     let case = case_of_run(&a.path, run, why, at, &mut |_| std::ops::ControlFlow::Continue(()))?;
+    let quiet = &mut |_: &workbench::Stage| std::ops::ControlFlow::Continue(());
+    let timing = timing_of_run(&a.path, run, case.frequency_hz, quiet)?;
     let (ranking, proposals) = (case.ranking(), case.proposals());
     if show.json {
         let proposals: Vec<Value> =
             proposals.iter().map(|p| json!({ "key": p.experiment.kind.key(), "proposal": p })).collect();
         print::json(&json!({
             "frequency_hz": case.frequency_hz, "makers": ranking, "paths": case.ranked_paths(), "remarks": case.remarks,
-            "done": case.done, "proposals": proposals,
+            "done": case.done, "timing": timing, "proposals": proposals,
         }))?;
         return Ok(Outcome::Done);
     }
@@ -139,6 +171,9 @@ fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outc
         for s in &r.speaks_against {
             text.push_str(&format!("   against ({}): {}\n", odds(s.factor), s.text));
         }
+    }
+    if let Some(t) = &timing {
+        text.push_str(&format!("\nOver time: {}\n", t.words));
     }
     text.push_str("\nBy which way:\n");
     for p in case.ranked_paths().iter().filter(|p| p.probability > 0.02) {

@@ -10,6 +10,7 @@ use cause::resonance::{Resonator, cable_resonances, enclosure_resonances, slot_r
 use cause::trapezoid::{EdgeAdvice, edge_needed, fit_ringing, parasitics, ringing_inductance_h};
 use clap::{Subcommand, ValueEnum};
 use serde_json::{Value, json};
+use workbench::why_tables::{CURRENT_FREQUENCIES_HZ, currents_of_product};
 
 use crate::outcome::{Failure, Outcome};
 use crate::print::{self, Show, db, hz};
@@ -120,6 +121,14 @@ pub(crate) enum Locate {
         /// The added capacitor, F
         #[arg(long, requires = "with_capacitor")]
         added: Option<f64>,
+    },
+    /// Which currents on the product's cables are too much for which field limit
+    Currents {
+        /// The project's folder
+        dir: PathBuf,
+        /// A field limit by its id; may be given several times [default: those of the project's runs, or class B at 3 m]
+        #[arg(long)]
+        limit: Vec<String>,
     },
     /// Which peaks follow which function: levels with functions on (1) and off (0)
     Functions {
@@ -366,8 +375,37 @@ pub(crate) fn locate(show: Show, a: &Locate) -> Result<Outcome, Failure> {
             });
             show_it(show, value, &words)
         }
+        Locate::Currents { dir, limit } => currents(show, dir, limit),
         Locate::Functions { table: path, false_discovery } => functions(show, path, *false_discovery),
     }
+}
+
+fn currents(show: Show, dir: &Path, limits: &[String]) -> Result<Outcome, Failure> {
+    let all = currents_of_product(dir, limits, &CURRENT_FREQUENCIES_HZ)?;
+    let rows = all
+        .iter()
+        .map(|r| {
+            vec![
+                format!("{} ({} m)", r.cable, r.length_m),
+                format!("{} at {} m", r.limit, r.distance_m),
+                hz(r.frequency_hz),
+                db(r.limit_dbuv_per_m),
+                db(r.enough_to_dbua),
+                db(r.meets_dbua),
+                db(r.too_much_from_dbua),
+            ]
+        })
+        .collect();
+    let mut words = print::table(
+        &["cable", "limit", "at", "dBµV/m", "safe up to, dBµA", "meets it at, dBµA", "too much from, dBµA"],
+        rows,
+        &[2, 3, 4, 5, 6],
+    );
+    words.push_str(
+        "Total current in the clamp, for a long cable the largest along half a wavelength. Between \"safe\" and \"too much\" only \
+         the field itself decides (1.257e-6·f·L·I/r or 120·I·F/r over a floor, band of 12 dB down and 6 dB up).\n",
+    );
+    show_it(show, json!({ "currents": all }), &words)
 }
 
 fn functions(show: Show, path: &Path, false_discovery: f64) -> Result<Outcome, Failure> {

@@ -27,6 +27,7 @@ pub mod survey;
 mod together;
 mod watch;
 mod why;
+pub mod why_tables;
 
 pub use case_file::{EmissionTiming, case_of_run, case_product, enter_experiment, resonances_of, timing_of_run};
 pub use day_sheet::days_pdf;
@@ -39,6 +40,7 @@ pub use planning::{Planning, planning, planning_of, with_answer};
 pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
 pub use readiness::readiness;
 pub use run::{RunRequest, add_run};
+pub use together::{RunGroup, housing_radius_m, run_groups};
 pub use watch::{Following, LiveTrace, Measured, Target, measure_channels, run_span, run_timeline};
 pub use why::{Why, WhyChoices, peaks_of_trace, sources_of, why_of_file, why_of_run};
 

@@ -2,13 +2,15 @@
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use cause::case::{Case, MakerKind, Path as WayOut};
+use cause::case::{Case, MakerKind, Path as WayOut, Said};
 use cause::hertz;
+use cause::resonance::Resonator;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use workbench::{Why, WhyChoices, case_of_run, enter_experiment, why_of_run};
+use workbench::why_tables::edges_of_run;
+use workbench::{Why, WhyChoices, case_of_run, enter_experiment, resonances_of, timing_of_run, why_of_run};
 
 use super::backend::Fault;
 use super::{Answer, App, Asked, Problem, Sent, Shared, blocking};
@@ -38,6 +40,8 @@ pub(crate) struct Family {
     members: Vec<FamilyMember>,
     /// What speaks for it, to be checked by hand.
     evidence: Vec<String>,
+    /// What slower edges would do, where multiples are too high.
+    edge: Option<EdgeView>,
 }
 
 /// A peak that no family explains.
@@ -56,6 +60,8 @@ pub(crate) struct WhyView {
     /// Sidebands and mixing products, in words.
     remarks: Vec<String>,
     unexplained: Vec<LonePeak>,
+    /// Resonances of cables, housing and slots inside the trace's range.
+    resonances: Vec<ResonanceView>,
 }
 
 /// A possible maker.
@@ -67,8 +73,17 @@ pub(crate) struct CaseMaker {
     probability: f64,
     /// Its likeliest way out, in words.
     path: String,
-    speaks_for: Vec<String>,
-    speaks_against: Vec<String>,
+    speaks_for: Vec<Evidence>,
+    speaks_against: Vec<Evidence>,
+}
+
+/// A piece of evidence.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Evidence {
+    /// In a sentence.
+    text: String,
+    /// How many times as likely it is to be seen under this answer as under the others on average.
+    factor: f64,
 }
 
 /// A way out of the product.
@@ -77,6 +92,8 @@ pub(crate) struct CasePath {
     /// In words.
     path: String,
     probability: f64,
+    speaks_for: Vec<Evidence>,
+    speaks_against: Vec<Evidence>,
 }
 
 /// An experiment that could be made.
@@ -104,6 +121,42 @@ pub(crate) struct CaseView {
     proposals: Vec<CaseProposal>,
     /// Experiments made, with what they showed.
     done: Vec<String>,
+    /// What was read and decides nothing, with the reason.
+    remarks: Vec<String>,
+    /// What it does over time, in a sentence; none for a sweep.
+    timing: Option<String>,
+}
+
+/// The edge that would bring a multiple under the limit.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct EdgeRow {
+    multiple: u32,
+    frequency_hz: f64,
+    margin_db: f64,
+    limit: String,
+    /// 10 to 90 %, s.
+    rise_time_s: f64,
+    /// One edge would take more than a tenth of the period.
+    too_slow: bool,
+}
+
+/// What slower edges of a family's source would do.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct EdgeView {
+    words: String,
+    rows: Vec<EdgeRow>,
+}
+
+/// Where something of the product resonates.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ResonanceView {
+    /// In words.
+    what: String,
+    /// `cable`, `enclosure` or `slot`.
+    kind: String,
+    frequency_hz: f64,
+    from_hz: f64,
+    to_hz: f64,
 }
 
 /// Which emission.
@@ -157,6 +210,7 @@ fn view(why: &Why) -> WhyView {
                 })
                 .collect(),
             evidence: c.evidence.clone(),
+            edge: None,
         })
         .collect();
     let fundamental = |i: usize| hertz(e.combs[i].comb.fundamental_hz);
@@ -186,7 +240,67 @@ fn view(why: &Why) -> WhyView {
             .iter()
             .map(|&k| LonePeak { frequency_hz: why.peaks[k].frequency_hz, level_db: why.peaks[k].level_db })
             .collect(),
+        resonances: Vec::new(),
     }
+}
+
+/// Decibels that are to stay in hand when an edge is asked for.
+const IN_HAND_DB: f64 = 3.0;
+
+fn whole_view(dir: &std::path::Path, run: &str) -> Result<WhyView, Fault> {
+    let why = explained(dir, run)?;
+    let mut view = view(&why);
+    for e in edges_of_run(dir, run, &why, IN_HAND_DB, &mut quiet)? {
+        let at =
+            view.families.iter_mut().find(|f| (f.fundamental_hz - e.fundamental_hz).abs() < 1e-9 * e.fundamental_hz);
+        if let Some(family) = at {
+            let rows = e.multiples.into_iter().map(|m| EdgeRow {
+                multiple: m.multiple,
+                frequency_hz: m.frequency_hz,
+                margin_db: m.margin_db,
+                limit: m.limit,
+                rise_time_s: m.rise_time_s,
+                too_slow: m.too_slow,
+            });
+            family.edge = Some(EdgeView { words: e.words, rows: rows.collect() });
+        }
+    }
+    if let Some((from, to)) = why.trace.as_ref().and_then(emission::Trace::range_hz) {
+        let product =
+            project::Project::open(dir).and_then(|p| p.product()).map_err(workbench::WorkError::from)?.product;
+        view.resonances = resonances_of(&product, to)
+            .into_iter()
+            .filter(|r| r.to_hz >= from && r.from_hz <= to)
+            .map(|r| {
+                let (kind, what) = match &r.resonator {
+                    Resonator::Cable { name, quarter_waves } => ("cable", format!("“{name}”, {quarter_waves}/4 wave")),
+                    Resonator::Enclosure { mode } => {
+                        ("enclosure", format!("housing, mode {}{}{}", mode[0], mode[1], mode[2]))
+                    }
+                    Resonator::Slot { length_m } => ("slot", format!("slot of {:.0} mm, half a wave", 1e3 * length_m)),
+                };
+                ResonanceView {
+                    what,
+                    kind: kind.to_owned(),
+                    frequency_hz: r.frequency_hz,
+                    from_hz: r.from_hz,
+                    to_hz: r.to_hz,
+                }
+            })
+            .collect();
+    }
+    Ok(view)
+}
+
+fn evidence(said: Vec<Said>) -> Vec<Evidence> {
+    said.into_iter().map(|s| Evidence { text: s.text, factor: s.factor }).collect()
+}
+
+fn whole_case(dir: &std::path::Path, run: &str, frequency_hz: f64) -> Result<CaseView, Fault> {
+    let why = explained(dir, run)?;
+    let mut view = case_view(&case_of_run(dir, run, &why, frequency_hz, &mut quiet)?);
+    view.timing = timing_of_run(dir, run, view.frequency_hz, &mut quiet)?.map(|t| t.words);
+    Ok(view)
 }
 
 fn way(path: &WayOut) -> String {
@@ -215,17 +329,22 @@ fn case_view(case: &Case) -> CaseView {
             name: r.maker.name,
             probability: r.probability,
             path: way(&r.path),
-            speaks_for: r.speaks_for.into_iter().map(|s| s.text).collect(),
-            speaks_against: r.speaks_against.into_iter().map(|s| s.text).collect(),
+            speaks_for: evidence(r.speaks_for),
+            speaks_against: evidence(r.speaks_against),
         })
         .collect();
     CaseView {
         frequency_hz: case.frequency_hz,
         makers,
         paths: case
-            .paths()
-            .iter()
-            .map(|(p, probability)| CasePath { path: way(p), probability: *probability })
+            .ranked_paths()
+            .into_iter()
+            .map(|p| CasePath {
+                path: way(&p.path),
+                probability: p.probability,
+                speaks_for: evidence(p.speaks_for),
+                speaks_against: evidence(p.speaks_against),
+            })
             .collect(),
         proposals: case
             .proposals()
@@ -239,6 +358,8 @@ fn case_view(case: &Case) -> CaseView {
                 chance_of_change: p.chance_of_change,
             })
             .collect(),
+        remarks: case.remarks.clone(),
+        timing: None,
         done: case.done.iter().map(cause::case::Done::in_words).collect(),
     }
 }
@@ -248,7 +369,7 @@ fn case_view(case: &Case) -> CaseView {
     responses((status = 200, body = WhyView), (status = 404, body = Problem), (status = 422, body = Problem)))]
 async fn why(State(app): App, Path(id): Path<String>) -> Answer<Json<WhyView>> {
     let dir = app.backend.dir();
-    blocking(move || Ok(view(&explained(&dir, &id)?))).await.map(Json)
+    blocking(move || whole_view(&dir, &id)).await.map(Json)
 }
 
 /// The case of one emission of a run: who can make it, and the experiment that would tell.
@@ -257,12 +378,7 @@ async fn why(State(app): App, Path(id): Path<String>) -> Answer<Json<WhyView>> {
 async fn case(State(app): App, Path(id): Path<String>, query: Asked<CaseQuery>) -> Answer<Json<CaseView>> {
     let Query(query) = query?;
     let dir = app.backend.dir();
-    blocking(move || {
-        let why = explained(&dir, &id)?;
-        Ok(case_view(&case_of_run(&dir, &id, &why, query.frequency_hz, &mut quiet)?))
-    })
-    .await
-    .map(Json)
+    blocking(move || whole_case(&dir, &id, query.frequency_hz)).await.map(Json)
 }
 
 /// Enters what an experiment showed, in the ledger, and gives the case as it then stands.
@@ -273,8 +389,7 @@ async fn enter(State(app): App, Path(id): Path<String>, sent: Sent<ExperimentRes
     let dir = app.backend.dir();
     blocking(move || {
         enter_experiment(&dir, &id, sent.frequency_hz, &sent.key, sent.changed, &sent.remark)?;
-        let why = explained(&dir, &id)?;
-        Ok(case_view(&case_of_run(&dir, &id, &why, sent.frequency_hz, &mut quiet)?))
+        whole_case(&dir, &id, sent.frequency_hz)
     })
     .await
     .map(Json)

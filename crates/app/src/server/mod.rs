@@ -9,6 +9,7 @@ mod cause;
 mod chance;
 mod fixes;
 mod live;
+mod locate;
 mod mains;
 mod product;
 mod ready;
@@ -541,6 +542,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .merge(ready::routes())
         .merge(cause::routes())
         .merge(scan::routes())
+        .merge(locate::routes())
         .merge(chance::routes())
         .merge(fixes::routes())
         .merge(live::routes())
