@@ -11,7 +11,7 @@ use standards::Phenomenon;
 
 use crate::answers::Answers;
 use crate::days::{Days, EntryKind, PlannedJob};
-use crate::design::{Design, Finding, Weight, findings};
+use crate::design::{Design, Finding, Weight, Where, findings};
 use crate::plan::Plan;
 use crate::rig::Laboratory;
 
@@ -32,6 +32,8 @@ pub struct RunSays {
     pub chance: f64,
     /// Where that chance comes from.
     pub basis: String,
+    /// What failed in an earlier state and was not measured again in this one, in words.
+    pub not_repeated: Vec<String>,
 }
 
 /// A test in the order in which the bench should take it up.
@@ -147,7 +149,27 @@ pub fn ready(
         })
         .collect();
     likely.sort_by(|a, b| b.says.chance.total_cmp(&a.says.chance));
-    let findings = findings(plan, answers, design);
+    let mut findings = findings(plan, answers, design);
+    for l in &likely {
+        for words in &l.says.not_repeated {
+            findings.push(Finding {
+                id: format!("{}-not-repeated", l.test),
+                weight: Weight::Risk,
+                port: None,
+                what: format!("{}, {}: {words}", l.port_name, l.title),
+                why: format!(
+                    "run {} speaks for state {} only",
+                    l.says.run,
+                    l.says.state.as_deref().unwrap_or("unnamed")
+                ),
+                source: "the campaign's own runs".to_owned(),
+                todo: "measure it again in the present state".to_owned(),
+                at: Where::Before,
+                caution: String::new(),
+            });
+        }
+    }
+    findings.sort_by_key(|f| f.weight);
     let violated = findings.iter().filter(|f| f.weight == Weight::Violates).count();
     let failing = likely.iter().filter(|l| l.says.chance >= 0.5).count();
     let expected_cost = bench_first.iter().map(|b| b.expected).sum();

@@ -189,10 +189,12 @@ fn the_bench_takes_up_first_what_costs_most_to_learn_late() {
         decision: "fail".to_owned(),
         chance,
         basis: "computed".to_owned(),
+        not_repeated: vec!["neutral failed in state A and was not measured since".to_owned()],
     };
     let place = |chance| {
         let (_, _, r) = made(&answers(), &[(mains.id.clone(), says(chance))].into(), &design(None));
         assert_eq!((r.likely.len(), r.ready), (1, chance < 0.5));
+        assert!(r.findings.iter().any(|f| f.weight == Weight::Risk && f.what.contains("neutral failed in state A")));
         let at = r.bench_first.iter().position(|b| b.job == "mains-conducted").unwrap();
         assert_eq!(r.bench_first[at].run.as_deref(), Some("R001"));
         at

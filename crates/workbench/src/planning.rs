@@ -220,6 +220,26 @@ fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>,
         for run in own.iter().filter(|r| r.record.state == latest.record.state) {
             by_conductor.insert(run.record.conductor.as_deref(), run);
         }
+        // What failed elsewhere before and was not measured since is said, not forgotten.
+        let mut before: BTreeMap<&str, &Run> = BTreeMap::new();
+        for run in &own {
+            if let Some(c) = run.record.conductor.as_deref()
+                && !by_conductor.contains_key(&Some(c))
+            {
+                before.insert(c, run);
+            }
+        }
+        let not_repeated: Vec<String> = before
+            .iter()
+            .filter_map(|(conductor, run)| {
+                let summary = &run.result()?.summary;
+                let (chance, _) = chance_of(summary)?;
+                let state = run.record.state.as_deref().unwrap_or("unnamed");
+                let sentence = summary["sentence"].as_str().unwrap_or_default();
+                (chance >= 0.5)
+                    .then(|| format!("{conductor} was last measured in state {state}, {}: {sentence}", run.id()))
+            })
+            .collect();
         let worst = by_conductor
             .values()
             .filter_map(|run| {
@@ -233,6 +253,7 @@ fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>,
                     decision: summary["decision"].as_str().unwrap_or_default().to_owned(),
                     chance,
                     basis: basis.to_owned(),
+                    not_repeated: not_repeated.clone(),
                 })
             })
             .max_by(|a, b| a.chance.total_cmp(&b.chance));
