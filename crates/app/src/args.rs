@@ -82,6 +82,9 @@ pub(crate) enum Command {
         /// One run
         #[arg(long)]
         run: Option<String>,
+        /// Every run by itself, also those of a survey
+        #[arg(long)]
+        all: bool,
     },
     /// Look for what would weaken the evidence: overdue equipment, edited chains, changed captures
     Check {
@@ -341,6 +344,9 @@ pub(crate) struct Judge {
     /// Files with limits of your own
     #[arg(long)]
     pub(crate) limit_file: Vec<PathBuf>,
+    /// Guarded acceptance: highest risk that what is accepted exceeds the limit, e.g. 0.05 [default: simple acceptance]
+    #[arg(long, value_name = "PROBABILITY")]
+    pub(crate) risk: Option<f64>,
     #[command(flatten)]
     pub(crate) judging: JudgeFlags,
     #[command(flatten)]

@@ -202,7 +202,8 @@ pub(crate) fn judge(show: Show, a: &Judge) -> Result<Outcome, Failure> {
     let limits = limits_of(&library, &a.limits)?;
     let chain = a.chain.as_deref().map(read_chain).transpose()?;
     let (trace, understood) = any_trace(&a.trace, &a.sweep)?;
-    let judged = judge_trace(&trace, chain.as_ref(), limits, &choices::judging(&a.judging)?).map_err(|e| match e {
+    let options = emission::JudgeOptions { guard_risk: a.risk, ..choices::judging(&a.judging)? };
+    let judged = judge_trace(&trace, chain.as_ref(), limits, &options).map_err(|e| match e {
         WorkError::Judge(JudgeError::UnknownDetector { .. }) => {
             Failure::input(format!("{e} (--detector, or --detectors for each column)"))
         }

@@ -8,7 +8,7 @@ use crate::coverage::{bandwidth_hz, coverage, prescribed_bandwidth_hz};
 use crate::emissions::{Segment, segments};
 use crate::probability::{joint_probability, normal_below};
 use crate::sentence;
-use crate::uncertainty::level_uncertainty;
+use crate::uncertainty::{guard_band_db, level_uncertainty};
 use crate::verdict::{
     Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,
     SuspectLevel, SuspectLimit, UncertaintyUsed, Verdict,
@@ -199,6 +199,9 @@ fn check_options(options: &JudgeOptions) -> Result<(), JudgeError> {
     if let Some(v) = options.u_cispr_db {
         check("u_cispr_db", v, positive(v), "a positive expanded uncertainty in dB")?;
     }
+    if let Some(v) = options.guard_risk {
+        check("guard_risk", v, v > 0.0 && v <= 0.5, "a probability above 0, at most 0.5")?;
+    }
     check("common_share", options.common_share, (0.0..=1.0).contains(&options.common_share), "a share from 0 to 1")?;
     check("valley_db", options.valley_db, positive(options.valley_db), "a positive number of dB")?;
     if let Some((from, to)) = options.range_hz {
@@ -262,6 +265,8 @@ struct Uncertainty {
     expanded_db: f64,
     u_cispr_db: Option<f64>,
     addition_db: f64,
+    /// The part of the addition that is a guard band: a rule for accepting, not a doubt about the level.
+    guard_db: f64,
 }
 
 fn uncertainty(
@@ -278,8 +283,12 @@ fn uncertainty(
             .or(u_cispr_db)
             .ok_or_else(|| JudgeError::NoUncertainty { limit_id: limit.id.clone() })?,
     };
-    let addition_db = u_cispr_db.map_or(0.0, |u| (expanded_db - u).max(0.0));
-    Ok(Uncertainty { kind, expanded_db, u_cispr_db, addition_db })
+    let guard_db = options.guard_risk.map_or(0.0, |risk| guard_band_db(0.5 * expanded_db, risk));
+    let addition_db = match options.guard_risk {
+        Some(_) => guard_db,
+        None => u_cispr_db.map_or(0.0, |u| (expanded_db - u).max(0.0)),
+    };
+    Ok(Uncertainty { kind, expanded_db, u_cispr_db, addition_db, guard_db })
 }
 
 fn outside(limit: &Limit, budget: &Budget, frequency_hz: f64) -> JudgeError {
@@ -420,7 +429,7 @@ fn judge_limit<'a>(
         // A lower detector that exceeds tells more than the own reading beside it: take the larger.
         let level = if exceeded_by_lower { highest_lower.map_or(level, |r| level.max(r.level(k))) } else { level };
         judged.margin_db[k] = ceiling - level;
-        judged.z[k] = (ceiling - level) / (0.5 * u.expanded_db);
+        judged.z[k] = (ceiling + u.guard_db - level) / (0.5 * u.expanded_db);
         judged.used[k] = Some(used);
         judged.state[k] = state;
     }
@@ -848,6 +857,12 @@ fn uncertainty_used(
         )
     };
     match u.u_cispr_db {
+        _ if options.guard_risk.is_some() => statement.push_str(&format!(
+            " Guarded acceptance: a guard band of {:.1} dB is kept below the limit, so that what is accepted exceeds it with at \
+             most {:.1} % (JCGM 106, flat prior).",
+            u.addition_db,
+            100.0 * options.guard_risk.unwrap_or_default()
+        )),
         Some(u_cispr) if u.addition_db > 0.0 => statement.push_str(&format!(
             " It is larger than U_cispr = {u_cispr:.1} dB, so {:.1} dB were added to every level before it was compared \
              (CISPR 16-4-2).",
@@ -878,6 +893,7 @@ fn uncertainty_used(
         assumed,
         u_cispr_db: u.u_cispr_db,
         addition_db: u.addition_db,
+        guard_risk: options.guard_risk,
         common_share,
         budget: budget.map(|(b, _)| b.id.clone()),
         statement,

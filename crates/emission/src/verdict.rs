@@ -14,6 +14,10 @@ pub struct JudgeOptions {
     /// The budget of that set-up instead of one figure: its uncertainty against frequency, and which part of it emissions
     /// have in common. It goes before `uncertainty_db` and `common_share`, and its kind before the limit's usual one.
     pub budget: Option<Budget>,
+    /// Guarded acceptance (JCGM 106): readings are accepted so far below the limit that one accepted there exceeds it with at
+    /// most this probability (above 0, at most 0.5). It takes the place of the addition of CISPR 16-4-2. None: simple
+    /// acceptance with that addition.
+    pub guard_risk: Option<f64>,
     /// U_cispr (k = 2) in dB instead of the published one.
     pub u_cispr_db: Option<f64>,
     /// The kind of measurement, for its published U_cispr. None: from the limit's port, unit and range.
@@ -40,6 +44,7 @@ impl Default for JudgeOptions {
         Self {
             uncertainty_db: None,
             budget: None,
+            guard_risk: None,
             u_cispr_db: None,
             kind: None,
             common_share: 0.5,
@@ -214,8 +219,12 @@ pub struct UncertaintyUsed {
     pub assumed: bool,
     /// U_cispr (k = 2), dB, where there is one.
     pub u_cispr_db: Option<f64>,
-    /// Decibels added to every level before it is compared: what the set-up's uncertainty is larger than U_cispr.
+    /// Decibels added to every level before it is compared: what the set-up's uncertainty is larger than U_cispr; with
+    /// guarded acceptance its guard band.
     pub addition_db: f64,
+    /// The risk of guarded acceptance, where it was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub guard_risk: Option<f64>,
     /// Share of the variance common to all emissions.
     pub common_share: f64,
     /// The budget it comes from.

@@ -283,3 +283,34 @@ correlation = "common"
     let message = judge(&trace(vec![5e5, 1e6]), &[&limit], &options).expect_err("outside").to_string();
     assert!(message.contains("budget `mine` says nothing at 500000 Hz"), "{message}");
 }
+
+/// Guarded acceptance at 5 % with U = 3.4 dB: 1.645·1.7 = 2.796 dB are kept; a reading 2 dB below the limit is refused, the
+/// probability that its true level meets the limit stays Φ(2/1.7) = 0.880.
+#[test]
+fn a_verdict_keeps_a_guard_band() {
+    use emission::{Column, Decision, JudgeOptions, Trace, judge};
+    let limit = standards::LimitLibrary::embedded().get("cispr32-b-mains-qp").expect("a mains limit").clone();
+    let trace = |level: f64| Trace {
+        frequency_hz: vec![1e6],
+        columns: vec![Column {
+            detector: Some(standards::Detector::QuasiPeak),
+            name: "qp".into(),
+            level_db: vec![level],
+            lower_bound: Vec::new(),
+            floor_db: Vec::new(),
+        }],
+        unit: Some(quantity::Unit::DbUv),
+        ..Trace::default()
+    };
+    let simple = JudgeOptions { allow_partial: true, ..JudgeOptions::default() };
+    let guarded = JudgeOptions { guard_risk: Some(0.05), ..simple.clone() };
+    let verdict = judge(&trace(54.0), &[&limit], &guarded).expect("judged");
+    assert_eq!(verdict.decision, Decision::Fail);
+    within(verdict.worst_margin_db, 2.0 - 2.796, 0.001, "margin");
+    within(verdict.probability, 0.8803, 0.0005, "probability");
+    assert_eq!(judge(&trace(54.0), &[&limit], &simple).expect("judged").decision, Decision::Pass);
+    assert_eq!(judge(&trace(53.2), &[&limit], &guarded).expect("judged").decision, Decision::Pass);
+    assert!(verdict.uncertainty.statement.contains("guard band of 2.8 dB"));
+    let wrong = JudgeOptions { guard_risk: Some(0.7), ..simple };
+    assert!(judge(&trace(54.0), &[&limit], &wrong).is_err());
+}
