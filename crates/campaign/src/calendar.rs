@@ -95,7 +95,8 @@ fn line(out: &mut String, text: &str) {
     out.push_str("\r\n");
 }
 
-/// The days as iCalendar in local time, one event for every set-up and test; weekends are skipped. `stamp` is the UTC time
+/// The days as iCalendar in local time, one event for every set-up and test, and for
+/// what is prepared meanwhile; weekends are skipped. `stamp` is the UTC time
 /// of writing as `20261125T140000Z`.
 pub fn icalendar(days: &Days, first: Date, stamp: &str) -> String {
     let mut out = String::new();
@@ -104,7 +105,7 @@ pub fn icalendar(days: &Days, first: Date, stamp: &str) -> String {
     line(&mut out, "PRODID:-//Hushfield//laboratory days//EN");
     for day in &days.days {
         let date = first.working_day(day.number - 1);
-        for (k, e) in day.entries.iter().enumerate() {
+        for (k, e) in day.entries.iter().chain(&day.beside).enumerate() {
             if e.kind == EntryKind::Break {
                 continue;
             }
@@ -137,13 +138,16 @@ pub fn clock(minutes: u32) -> String {
     format!("{:02}:{:02}", minutes / 60, minutes % 60)
 }
 
-/// The days as comma-separated values: `day,from,to,kind,title,rig,why`.
+/// The days as comma-separated values: `day,from,to,kind,title,rig,why`; after each day's own rows those of what is prepared
+/// meanwhile (`prepare`).
 pub fn csv(days: &Days) -> String {
     let quoted = |s: &str| format!("\"{}\"", s.replace('"', "\"\""));
     let mut out = String::from("day,from,to,kind,title,rig,why\n");
     for day in &days.days {
-        for e in &day.entries {
+        let own = day.entries.iter().map(|e| (e, false));
+        for (e, beside) in own.chain(day.beside.iter().map(|e| (e, true))) {
             let kind = match e.kind {
+                EntryKind::SetUp if beside => "prepare",
                 EntryKind::SetUp => "set_up",
                 EntryKind::Test => "test",
                 EntryKind::Break => "break",

@@ -124,7 +124,8 @@ fn a_likely_failure_moves_forward_among_its_equals() {
 fn the_days_go_out_as_calendar_and_table() {
     let (_, d) = made(&Request::default(), &Laboratory::default());
     let ics = icalendar(&d, Date::read("2026-12-04").unwrap(), "20261125T140000Z");
-    let events = d.days.iter().flat_map(|x| &x.entries).filter(|e| e.kind != EntryKind::Break).count();
+    let all = |x: &campaign::LabDay| x.entries.iter().chain(&x.beside).cloned().collect::<Vec<_>>();
+    let events = d.days.iter().flat_map(all).filter(|e| e.kind != EntryKind::Break).count();
     assert_eq!(ics.matches("BEGIN:VEVENT\r\n").count(), events);
     assert_eq!(ics.matches("END:VEVENT\r\n").count(), events);
     assert!(ics.starts_with("BEGIN:VCALENDAR\r\n") && ics.ends_with("END:VCALENDAR\r\n"));
@@ -132,7 +133,7 @@ fn the_days_go_out_as_calendar_and_table() {
     // 4 December 2026 is a Friday: the second day is the Monday after.
     assert!(d.days.len() < 2 || ics.contains("DTSTART:20261207T0830"), "{ics}");
     let table = csv(&d);
-    assert_eq!(table.lines().count(), 1 + d.days.iter().map(|x| x.entries.len()).sum::<usize>());
+    assert_eq!(table.lines().count(), 1 + d.days.iter().map(|x| x.entries.len() + x.beside.len()).sum::<usize>());
 }
 
 #[test]
