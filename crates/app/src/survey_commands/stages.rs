@@ -1,5 +1,5 @@
+use emission::Trace;
 use emission::stages::{FinalList, Survey, SurveyOptions, conclude, survey as choose};
-use emission::{JudgeOptions, Trace};
 use formats::timeline_file::read_timeline;
 use serde_json::json;
 use standards::Limit;
@@ -19,7 +19,7 @@ pub(crate) fn survey(show: Show, a: &SurveyArgs) -> Result<Outcome, Failure> {
         within_db: a.within,
         most_each: a.most,
         at_least: a.at_least,
-        judging: JudgeOptions { within_db: a.within.max(0.0), ..choices::judging(&a.judging)? },
+        judging: choices::judging(&a.judging)?,
     };
     if a.path.is_dir() {
         let Some(run) = &a.run else {

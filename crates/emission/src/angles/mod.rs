@@ -341,5 +341,13 @@ fn notes(positions: &[Position], suspects: &[AngleSuspect], options: &AngleOptio
             suspects.len()
         ));
     }
+    let open =
+        suspects.iter().filter(|s| s.margin_db >= 0.0 && s.margin_less_shortfall_db.is_some_and(|m| m < 0.0)).count();
+    if open > 0 {
+        notes.push(format!(
+            "At {open} of them the margin is smaller than what 95 % of sources of that size hide at most between these angles: the \
+             survey does not show the limit kept there.",
+        ));
+    }
     notes
 }

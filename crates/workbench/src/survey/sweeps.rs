@@ -220,7 +220,11 @@ pub fn angles_of_runs(
         !r.place.product_off
             && (r.place.azimuth_deg.is_some() || r.place.height_m.is_some() || r.place.polarisation.is_some())
     };
-    let found = swept_runs(dir, filter, &placed, on_stage)?;
+    let mut found = swept_runs(dir, filter, &placed, on_stage)?;
+    // A sweep of the open bench says a height and perhaps a polarisation: beside a turntable's it is no position.
+    if found.iter().any(|s| s.record.place.azimuth_deg.is_some()) {
+        found.retain(|s| s.record.place.azimuth_deg.is_some());
+    }
     if found.is_empty() {
         return Err(WorkError::input(
             "runs",
@@ -232,7 +236,8 @@ pub fn angles_of_runs(
     let limits = limits_for(dir, limits, &found)?;
     let positions: Vec<Position> = found.iter().map(|s| position(&s.record)).collect();
     let sweeps: Vec<(Position, &Trace)> = positions.iter().copied().zip(found.iter().map(|s| &s.trace)).collect();
-    let angles = angles(&sweeps, &limits.iter().collect::<Vec<_>>(), options).map_err(of_angles)?;
+    let mut angles = angles(&sweeps, &limits.iter().collect::<Vec<_>>(), options).map_err(of_angles)?;
+    angles.notes.extend(other_distance(&found, &limits));
     Ok(AnglesOfRuns { runs: found.iter().map(|s| s.record.id.clone()).collect(), positions, angles })
 }
 
@@ -249,6 +254,23 @@ fn one_distance(found: &[Swept]) -> Result<(), WorkError> {
         ));
     }
     Ok(())
+}
+
+/// A level at one distance says little of a limit at another.
+fn other_distance(found: &[Swept], limits: &[Limit]) -> Vec<String> {
+    let Some(measured) = found.iter().find_map(|s| s.record.place.distance_m) else { return Vec::new() };
+    limits
+        .iter()
+        .filter(|l| l.distance_m.is_some_and(|d| (d - measured).abs() > 0.01 * d))
+        .map(|l| {
+            format!(
+                "Measured at {measured} m, and {} is a limit at {} m: the margins are no margins (hushfield distance says what one \
+                 distance tells of the other).",
+                l.id,
+                l.distance_m.unwrap_or_default()
+            )
+        })
+        .collect()
 }
 
 fn of_angles(error: AngleError) -> WorkError {
@@ -281,7 +303,13 @@ pub fn ambient_of_runs(
     // With the product off it has neither state nor mode.
     let off_filter = RunFilter { state: None, mode: None, sample: None, ..filter.clone() };
     let off = swept_runs(dir, &off_filter, &|r| r.place.product_off, on_stage)?;
-    let on = swept_runs(dir, filter, &|r| !r.place.product_off, on_stage)?;
+    // Only what was measured where the product was also measured off says anything of it.
+    let same_place = |r: &RunRecord| {
+        off.iter().any(|o| {
+            project::Place { product_off: false, ..o.record.place.clone() } == r.place && o.record.port == r.port
+        })
+    };
+    let on = swept_runs(dir, filter, &|r| !r.place.product_off && (off.is_empty() || same_place(r)), on_stage)?;
     one_distance(&off.iter().chain(&on).cloned().collect::<Vec<_>>())?;
     let limits = limits_for(dir, limits, &on)?;
     let refs = |list: &[Swept]| list.iter().map(|s| s.trace.clone()).collect::<Vec<_>>();
@@ -296,6 +324,7 @@ pub fn ambient_of_runs(
     let times = |list: &[Swept]| list.iter().map(|s| s.record.measured_at).collect::<Vec<_>>();
     let (t_off, t_on) = (times(&off), times(&on));
     let apart = t_off.iter().max() < t_on.iter().min() || t_on.iter().max() < t_off.iter().min();
+    marked.notes.extend(other_distance(&on, &limits));
     if apart {
         marked.notes.push(
             "All off-runs were taken before or after all on-runs: what changed in the surroundings between them is not told apart \
