@@ -126,6 +126,22 @@ fn a_full_laboratory_is_ordered_with_its_gap_stated() {
     );
     assert!(found.bound > 0.0 && found.bound <= found.cost);
     assert!((found.cost - found.bound) / found.cost < 0.03);
+    // The same with a second person who prepares the next rig during every job.
+    let help = Help {
+        free_min: jobs.iter().map(|j| j.minutes).collect(),
+        without_sample_min: f.setup_min.iter().map(|s| s * 6 / 10).collect(),
+        place: (0..9).collect(),
+    };
+    let helped = solve(&jobs, &Frame { help, ..f }).unwrap();
+    println!(
+        "with help: cost {:.0}, bound {:.0}, gap {:.2} %, proven {}, {} states",
+        helped.cost,
+        helped.bound,
+        100.0 * (helped.cost - helped.bound) / helped.cost,
+        helped.proven,
+        helped.opened
+    );
+    assert!(helped.cost < found.cost && (helped.cost - helped.bound) / helped.cost < 0.03);
 }
 
 #[test]
