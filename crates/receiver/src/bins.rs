@@ -6,9 +6,10 @@ use std::collections::VecDeque;
 
 use standards::Band;
 
-use crate::detectors::{self, ChargeLaw, Envelopes, TAPS, Weighting};
-use crate::fft::Cell;
+use crate::crest::{self, Between, Grid};
+use crate::detectors::{self, ChargeLaw, Envelopes, Weighting};
 use crate::settle::{Kept, Search};
+use crate::short::Cell;
 use crate::simd::{self, InstructionSet, LANES, Lanes, Meter, WideLanes};
 use crate::weighting::{Charge, MeterStep};
 
@@ -18,8 +19,8 @@ pub(crate) struct Constants {
     pub(crate) set: InstructionSet,
     pub(crate) charge: Option<Charge>,
     pub(crate) law: ChargeLaw,
-    /// Weights of eight spectra on either side of a place half way between two.
-    kernel: [f32; TAPS],
+    /// How peaks between spectra are found.
+    between: Between,
     /// Time between spectra, s.
     pub(crate) hop_s: f64,
     meter_s: f64,
@@ -35,8 +36,8 @@ pub(crate) struct Constants {
 }
 
 impl Constants {
-    /// `hop_s` between spectra, `sigma_s` the filter's standard deviation.
-    pub(crate) fn new(band: Band, hop_s: f64, sigma_s: f64, set: InstructionSet) -> Self {
+    /// `hop_s` between spectra.
+    pub(crate) fn new(band: Band, hop_s: f64, grid: &Grid, set: InstructionSet) -> Self {
         let charge = Charge::of(band);
         let law = charge.map_or(ChargeLaw { attack: 0.0, loss: 0.0 }, |c| ChargeLaw {
             attack: (c.attack * hop_s / std::f64::consts::PI) as f32,
@@ -50,7 +51,7 @@ impl Constants {
             set,
             charge,
             law,
-            kernel: half_way_kernel(hop_s / sigma_s),
+            between: Between::new(grid),
             hop_s,
             meter_s: band.meter_s(),
             window,
@@ -77,41 +78,6 @@ const BLOCK_SPECTRA: f64 = 32.0;
 
 /// Times that kept magnitudes are gone through at most.
 const MOST_REPETITIONS: usize = 40;
-
-/// Flat part of the spectrum that the interpolation is made for, against the filter's own shape, and how far it reaches
-/// (of half the spectra's rate): what stands far off tune but is tens of decibels stronger is interpolated too.
-const OFF_TUNE: (f64, f64) = (1e-4, 0.9);
-
-/// Least-squares interpolation half way between spectra of what a Gaussian filter passes: neighbouring outputs are
-/// correlated as exp(−τ²/4σ²), and the weights solve the normal equations for that correlation with a little of a flat
-/// spectrum added. `hop` in standard deviations.
-fn half_way_kernel(hop: f64) -> [f32; TAPS] {
-    let place = |i: usize| (i as f64 + 0.5 - TAPS as f64 / 2.0) * hop;
-    let rho = |tau: f64| {
-        let x = std::f64::consts::PI * OFF_TUNE.1 * tau / hop;
-        (-tau * tau / 4.0).exp() + OFF_TUNE.0 * if x == 0.0 { 1.0 } else { x.sin() / x }
-    };
-    let mut m = [[0.0_f64; TAPS + 1]; TAPS];
-    for (i, row) in m.iter_mut().enumerate() {
-        for (j, x) in row.iter_mut().enumerate().take(TAPS) {
-            *x = rho(place(i) - place(j)) + if i == j { 1e-12 } else { 0.0 };
-        }
-        row[TAPS] = rho(place(i));
-    }
-    // Gauss–Jordan; the matrix is positive definite, so no pivoting is needed.
-    for i in 0..TAPS {
-        let pivot = m[i];
-        for (r, row) in m.iter_mut().enumerate() {
-            if r != i {
-                let factor = row[i] / pivot[i];
-                for (x, p) in row.iter_mut().zip(pivot) {
-                    *x -= factor * p;
-                }
-            }
-        }
-    }
-    std::array::from_fn(|i| (m[i][TAPS] / m[i][i]) as f32)
-}
 
 /// What the meters of a group are moved by over one block, and for how many spectra.
 pub(crate) struct Moved {
@@ -167,12 +133,13 @@ impl Group {
         }
     }
 
-    /// The first `rows` spectra of a sheaf, which begins with spectrum number `first` of this pass. `now` holds this
-    /// group's bins, `before` those of the sheaf before; `track` says from which spectrum on the meters' maxima count;
+    /// The first `rows` spectra of a sheaf, which begins with spectrum number `first` of this pass. The group begins with
+    /// frequency number `begins`; `now` holds all bins, `before` those of the sheaf before; `track` says from which spectrum on the meters' maxima count;
     /// `crests` whether peaks between spectra are sought. `e` takes the magnitudes.
     pub(crate) fn run(
         &mut self,
         c: &Constants,
+        begins: usize,
         first: u64,
         rows: usize,
         before: Option<&[Cell]>,
@@ -181,7 +148,7 @@ impl Group {
         e: &mut Envelopes,
     ) {
         let (track, crests) = pass;
-        detectors::envelopes(c.set, now, rows, e);
+        detectors::envelopes(c.set, &now[begins..begins + LANES], rows, e);
         for (peak, top) in self.weighting.peak.iter_mut().zip(&e.top) {
             *peak = if *top > *peak { *top } else { *peak };
         }
@@ -191,11 +158,9 @@ impl Group {
             self.kept = None;
         }
         self.advance(c, first, rows, track, e);
-        if let Some(before) = before
-            && crests
-        {
+        if crests {
             let top: Lanes = std::array::from_fn(|i| self.last_top[i].max(e.top[i]));
-            detectors::crests(c.set, &mut self.weighting.peak, &top, before, now, rows, &c.kernel);
+            crest::crests(c.set, &mut self.weighting.peak, &top, begins, before, now, rows, &c.between);
         }
         self.last_top = e.top;
     }
@@ -435,30 +400,5 @@ impl Group {
             self.meters[0].top,
             self.meters[1].top,
         ]
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::lanes::WIDTH;
-    use crate::plan::HOP_SIGMA;
-
-    #[test]
-    fn a_steady_carrier_has_no_crests() {
-        // Equal magnitudes but for rounding, turning by some angle from spectrum to spectrum: nothing stands between them.
-        let kernel = half_way_kernel(HOP_SIGMA);
-        for set in InstructionSet::available() {
-            for turn in 0..400 {
-                let angle = |i: usize, r: usize| (0.004 * f64::from(turn)) * r as f64 + 0.37 * i as f64;
-                let cells = |first: usize| -> Vec<Cell> {
-                    let row = |f: fn(f64) -> f64, i: usize| std::array::from_fn(|r| f(angle(i, first + r)) as f32);
-                    (0..LANES).map(|i| Cell { re: row(f64::cos, i), im: row(f64::sin, i) }).collect()
-                };
-                let mut peak = [1.0; LANES];
-                detectors::crests(set, &mut peak, &[1.0; LANES], &cells(0), &cells(WIDTH), WIDTH, &kernel);
-                assert!(peak.iter().all(|p| *p < 1.002), "{} {turn}: {peak:?}", set.name());
-            }
-        }
     }
 }

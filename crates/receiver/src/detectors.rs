@@ -1,13 +1,10 @@
 //! The detectors' inner loops: magnitudes, the quasi-peak network, sums, and crests between spectra.
 #![allow(clippy::inline_always)]
 
-use crate::fft::Cell;
 use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
+use crate::short::Cell;
 use crate::simd::{LANES, Lanes};
 use crate::weighting::CONDUCTION_CUBIC;
-
-/// Taps of the interpolation half way between two spectra.
-pub(crate) const TAPS: usize = WIDTH;
 
 /// Magnitudes of sixteen spectra at one group's bins, and their reciprocals.
 #[derive(Debug, Clone)]
@@ -65,9 +62,6 @@ for_each_lanes! {
     fn capacitor / capacitor_body(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw);
     /// The states at the first output: nothing has moved yet, half a step's share goes to the sums.
     fn begin / begin_body(state: &mut Weighting, e: &Envelopes);
-    /// Raises the peaks by what lies between the spectra: round the last eight of the sixteen before and the first eight
-    /// of these. `rows` of these count.
-    fn crests / crests_body(peak: &mut Lanes, top: &Lanes, before: &[Cell], now: &[Cell], rows: usize, kernel: &[f32; TAPS]);
     /// Magnitudes of sixteen spectra, spectrum after spectrum, for whole vectors of bins.
     fn magnitude_rows / magnitude_rows_body(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH]);
 }
@@ -245,80 +239,6 @@ fn weigh<V: Lanes16, const M: usize>(
     store_all(first, &mut state.current, i);
 }
 
-/// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so
-/// far can raise it (0.5 dB for a pulse at steps of 0.7 standard deviations of the filter).
-const CREST_GATE: f32 = 0.83;
-
-/// How far the vertex of the parabola through three powers, the middle one the highest, stands above the middle one.
-#[inline(always)]
-fn rise<V: Lanes16>(a: V, b: V, c: V) -> V {
-    // Of two equal ones the first counts as the highest; what stands a rounding above it is taken for equal, so that the
-    // bend is never less than the rise.
-    let far = a.max(c.mul(V::splat(0.999_999)));
-    let c = b.sub(b.sub(c).max(V::splat(0.0)));
-    let bend = b.sub(a).add(b.sub(c)).add(V::splat(1e-37));
-    let slope = c.sub(a);
-    b.where_above(far, slope.mul(slope).div(bend.mul(V::splat(8.0))))
-}
-
-#[inline(always)]
-fn square<V: Lanes16>(z: [V; 2]) -> V {
-    z[0].mul(z[0]).add(z[1].mul(z[1]))
-}
-
-#[inline(always)]
-fn at<V: Lanes16>(series: &[f32; 2 * WIDTH], k: usize) -> V {
-    V::load(series[k..].first_chunk().unwrap_or(&[0.0; WIDTH]))
-}
-
-#[inline(always)]
-fn crests_body<V: Lanes16>(
-    peak: &mut Lanes,
-    top: &Lanes,
-    before: &[Cell],
-    now: &[Cell],
-    rows: usize,
-    kernel: &[f32; TAPS],
-) {
-    const MIDDLE: usize = WIDTH / 2;
-    for (i, (before, now)) in before.iter().zip(now).enumerate().take(LANES) {
-        if top[i] <= CREST_GATE * peak[i] {
-            continue;
-        }
-        let mut series = [[0.0_f32; 2 * WIDTH]; 2];
-        series[0][..WIDTH].copy_from_slice(&before.re);
-        series[0][WIDTH..].copy_from_slice(&now.re);
-        series[1][..WIDTH].copy_from_slice(&before.im);
-        series[1][WIDTH..].copy_from_slice(&now.im);
-        let zero = V::splat(0.0);
-        // Half a step before and half a step behind each of the sixteen in the middle.
-        let (mut left, mut right) = ([zero; 2], [zero; 2]);
-        for k in 0..=TAPS {
-            for h in 0..2 {
-                let x: V = at(&series[h], k);
-                if k < TAPS {
-                    left[h] = left[h].add(x.mul(V::splat(kernel[k])));
-                }
-                if k > 0 {
-                    right[h] = right[h].add(x.mul(V::splat(kernel[k - 1])));
-                }
-            }
-        }
-        let (left, right) = (square(left), square(right));
-        let middle = square([at(&series[0], MIDDLE), at::<V>(&series[1], MIDDLE)]);
-        let last = square([at(&series[0], MIDDLE - 1), at::<V>(&series[1], MIDDLE - 1)]);
-        let on = middle.add(rise(left, middle, right));
-        let between = left.add(rise(last, left, middle));
-        let mut best = [0.0; WIDTH];
-        on.max(between).max(right).store(&mut best);
-        let highest = best[..rows].iter().fold(0.0_f32, |a, b| if *b > a { *b } else { a });
-        let highest = highest.sqrt();
-        if highest > peak[i] {
-            peak[i] = highest;
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -344,7 +264,6 @@ mod tests {
 
     #[test]
     fn every_instruction_set_gives_the_same_bits() {
-        let kernel: [f32; TAPS] = std::array::from_fn(|t| 0.1 * (t as f32 + 1.0) - 0.7);
         let run = |set: InstructionSet, attack: f32| {
             let (mut state, mut e) = (Weighting::new(), Box::new(Envelopes::new()));
             let law = ChargeLaw { attack, loss: 2.3e-4 };
@@ -354,9 +273,6 @@ mod tests {
             detect(set, &mut state, &e, 1, WIDTH, &law);
             envelopes(set, &now, 13, &mut e);
             detect(set, &mut state, &e, 0, 13, &law);
-            let raised = state.peak;
-            crests(set, &mut state.peak, &e.top, &before, &now, 13, &kernel);
-            assert!(raised != state.peak);
             let mut rows: [Vec<f32>; WIDTH] = std::array::from_fn(|_| vec![0.0; LANES]);
             magnitude_rows(set, &now, &mut rows);
             let Weighting { v, v_rest, current, peak, sum_e, sum_e2, sum_v } = state;

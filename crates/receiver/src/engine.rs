@@ -14,13 +14,15 @@ use std::sync::atomic::{
 use std::sync::{Arc, Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
 
 use crate::bins::{Constants, Group};
+use crate::crest::Grid;
 use crate::detectors::{self, Envelopes};
 use crate::downmix::{Downmix, Kernels};
-use crate::fft::{self, Batch, Cell, Workspace};
-use crate::fold::{self, Into, Runs, Window};
+use crate::fft::{self, Batch, Workspace};
+use crate::first::{self, First};
 use crate::front::{Front, Planar};
 use crate::lanes::WIDTH;
-use crate::plan::{HALF_WIDTH_SIGMA, HOP_SIGMA, Plan};
+use crate::plan::{HALF_WIDTH_SIGMA, Plan};
+use crate::short::Cell;
 use crate::simd::{InstructionSet, LANES};
 use crate::timeline::Held;
 use crate::types::{Progress, ReceiverError};
@@ -58,6 +60,8 @@ const PIECE: usize = 2048;
 
 /// What a thread needs of its own.
 struct Scratch {
+    /// The stretch under the windows of a sheaf, laid out hop by hop; its imaginary half where there is one.
+    layout: [Vec<f32>; 2],
     work: Workspace,
     envelopes: Box<Envelopes>,
     /// Magnitudes for the witness.
@@ -71,7 +75,7 @@ pub(crate) struct Engine {
     pub(crate) constants: Constants,
     set: InstructionSet,
     transform: Batch,
-    window: Window,
+    window: First,
     hop: usize,
     /// Spectra in a tile: whole sheaves, one for each thread.
     tile: usize,
@@ -110,16 +114,15 @@ const GROUPS_AT_ONCE: usize = 8;
 impl Engine {
     pub(crate) fn new(plan: Plan, band: standards::Band, threads: usize, set: InstructionSet) -> Self {
         let sigma = sigma_s(band.bandwidth_hz()) * plan.stream_hz;
-        let hop = ((HOP_SIGMA * sigma).floor() as usize).max(1);
+        let hop = plan.hop(sigma);
         let mut window = signal::gaussian(sigma, HALF_WIDTH_SIGMA);
         let sum: f64 = window.iter().sum();
         // A sine of 1 V r.m.s. gives 1. A real sine (or the upper half of one) has half its amplitude on its bin; the
         // numbers of a complex record are the carrier's amplitude itself.
         let upper_half = plan.upper_half();
         let gain = if upper_half { 2f64.sqrt() } else { 0.5f64.sqrt() } / sum;
-        // A real input of an odd length is transformed as a complex one; of an even length bins come out doubled.
+        // A real input of an odd length is transformed as a complex one.
         let transform = Batch::new(plan.length, plan.complex || !plan.length.is_multiple_of(2));
-        let gain = if transform.complex { gain } else { 0.5 * gain };
         for w in &mut window {
             *w *= gain;
         }
@@ -128,7 +131,9 @@ impl Engine {
         // Long tiles meet more seldom and read less of the stream twice, as long as their spectra stay in the cache.
         let deep = (TILE_BYTES / (groups * LANES * size_of::<Cell>())).clamp(1, 4);
         let tile = threads.max(1) * WIDTH * deep;
-        let constants = Constants::new(band, hop as f64 / plan.stream_hz, sigma / plan.stream_hz, set);
+        let (length, first, window_length) = (plan.length, plan.first_bin, window.len());
+        let grid = Grid { length, first, bins, hop, window: window_length, sigma };
+        let constants = Constants::new(band, hop as f64 / plan.stream_hz, &grid, set);
         // One tile is worked out while the one before goes through the detectors, which look one sheaf further back.
         let sheaves =
             (0..=2 * tile / WIDTH).map(|_| RwLock::new(Sheaf { cells: vec![Cell::ZERO; groups * LANES] })).collect();
@@ -136,8 +141,8 @@ impl Engine {
             groups: (0..groups).map(|_| Mutex::new(Group::new(&constants))).collect(),
             constants,
             set,
+            window: First::new(&transform, &window, hop),
             transform,
-            window: Window::new(&window),
             hop,
             tile,
             sheaves,
@@ -312,6 +317,7 @@ impl Engine {
         let witnessed = self.witness.keeper.is_some() || self.witness.sampler.is_some();
         let bins = if witnessed { self.groups.len() * LANES } else { 0 };
         Scratch {
+            layout: [self.window.layout(), if self.plan.complex { self.window.layout() } else { Vec::new() }],
             work: self.transform.workspace(),
             envelopes: Box::new(Envelopes::new()),
             rows: std::array::from_fn(|_| vec![0.0; bins]),
@@ -343,16 +349,16 @@ impl Engine {
                     break;
                 }
                 for g in g..(g + GROUPS_AT_ONCE).min(self.groups.len()) {
-                    let bins = g * LANES..(g + 1) * LANES;
                     let mut group = self.groups[g].lock().unwrap_or_else(PoisonError::into_inner);
                     for (i, pair) in sheaves.windows(2).enumerate() {
                         let number = from + i * WIDTH;
                         group.run(
                             &self.constants,
+                            g * LANES,
                             number as u64,
                             WIDTH.min(detect - i * WIDTH),
-                            (number > 0).then(|| &pair[0].cells[bins.clone()]),
-                            &pair[1].cells[bins.clone()],
+                            (number > 0).then_some(pair[0].cells.as_slice()),
+                            &pair[1].cells,
                             (pass.track, pass.crests),
                             &mut scratch.envelopes,
                         );
@@ -396,22 +402,17 @@ impl Engine {
         let start = (first * self.hop) as u64;
         let mut sheaf =
             self.sheaves[first / WIDTH % self.sheaves.len()].write().unwrap_or_else(PoisonError::into_inner);
-        let runs = Runs {
-            first: (start - stretch.base) as usize,
-            hop: self.hop,
-            count: rows,
-            place: (start % self.plan.length as u64) as usize,
-            length: self.plan.length,
-            into: if self.transform.complex { Into::Real } else { Into::Pairs },
-        };
-        let cells = &mut scratch.work.cells;
-        fold::fold(self.set, &stretch.samples.re, &self.window, runs, cells);
+        let from = (start - stretch.base) as usize;
+        let [re, im] = &mut scratch.layout;
+        first::lay_out(self.set, &self.window, &stretch.samples.re, from, re);
         if self.plan.complex {
-            fold::fold(self.set, &stretch.samples.im, &self.window, Runs { into: Into::Imaginary, ..runs }, cells);
-        } else if self.transform.complex {
-            for cell in cells {
-                cell.im = [0.0; WIDTH];
-            }
+            first::lay_out(self.set, &self.window, &stretch.samples.im, from, im);
+        }
+        let cells = &mut scratch.work.cells;
+        if self.transform.complex {
+            first::enter_complex(self.set, &self.window, &self.transform, re, im, cells);
+        } else {
+            first::enter_real(self.set, &self.window, &self.transform, re, cells);
         }
         fft::transform(self.set, &self.transform, &mut scratch.work, self.plan.first_bin, &mut sheaf.cells[..bins]);
         if pass.witnessed {

@@ -19,7 +19,7 @@ use crate::plan::HOP_SIGMA;
 use crate::weighting::{Charge, conduction, sigma_s};
 
 /// Spectra that are set aside at most.
-const KEPT: usize = 128;
+const KEPT: usize = 192;
 /// Fewer tell nothing.
 const FEWEST: usize = 32;
 /// Frequencies looked at, at most; the floor is smooth, so between them it is interpolated.

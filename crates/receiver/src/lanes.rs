@@ -15,13 +15,13 @@
 /// Numbers in a vector, and spectra in a sheaf.
 pub(crate) const WIDTH: usize = 16;
 
-/// Sixteen numbers in registers.
-pub(crate) trait Lanes16: Copy {
-    /// How many of the machine's registers it takes.
-    const REGISTERS: usize;
+/// Numbers in registers: all sixteen, or as many as one register holds.
+pub(crate) trait Floats: Copy {
+    /// How many of them make sixteen numbers.
+    const PARTS: usize;
     fn splat(x: f32) -> Self;
-    fn load(from: &[f32; WIDTH]) -> Self;
-    fn store(self, to: &mut [f32; WIDTH]);
+    fn load_part(from: &[f32; WIDTH], part: usize) -> Self;
+    fn store_part(self, to: &mut [f32; WIDTH], part: usize);
     fn add(self, b: Self) -> Self;
     fn sub(self, b: Self) -> Self;
     fn mul(self, b: Self) -> Self;
@@ -33,8 +33,6 @@ pub(crate) trait Lanes16: Copy {
     fn where_above(self, b: Self, x: Self) -> Self;
     /// A first estimate of the reciprocal root, 3.5 % off at most, from the number's bits.
     fn root_seed(self) -> Self;
-    /// Columns become rows.
-    fn transpose(rows: &mut [Self; WIDTH]);
 
     /// Reciprocal root by three steps of Newton's method from [`Self::root_seed`]: relative error below 3e-7. Of zero it
     /// is a large number.
@@ -49,26 +47,52 @@ pub(crate) trait Lanes16: Copy {
     }
 }
 
+/// Sixteen numbers in registers.
+pub(crate) trait Lanes16: Floats {
+    /// One of the machine's registers: where many values are at work at once, sixteen numbers of each would not fit.
+    type Register: Floats;
+    /// How many registers it takes.
+    const REGISTERS: usize = Self::Register::PARTS;
+    /// Columns become rows.
+    fn transpose(rows: &mut [Self; WIDTH]);
+
+    #[inline(always)]
+    fn load(from: &[f32; WIDTH]) -> Self {
+        Self::load_part(from, 0)
+    }
+    #[inline(always)]
+    fn store(self, to: &mut [f32; WIDTH]) {
+        self.store_part(to, 0);
+    }
+}
+
 /// Magic number of the estimate of a reciprocal root (Lomont 2003).
 const ROOT_MAGIC: i32 = 0x5f37_5a86;
 
 /// What every machine has.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Plain(
-    #[cfg(all(target_arch = "x86_64", not(miri)))] [core::arch::x86_64::__m128; 4],
-    #[cfg(all(target_arch = "aarch64", not(miri)))] [core::arch::aarch64::float32x4_t; 4],
-    #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))] [f32; WIDTH],
-);
+pub(crate) struct Plain([PlainNumbers; WIDTH * size_of::<f32>() / size_of::<PlainNumbers>()]);
+
+/// One register of [`Plain`].
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct PlainRegister([PlainNumbers; 1]);
+
+#[cfg(all(target_arch = "x86_64", not(miri)))]
+type PlainNumbers = core::arch::x86_64::__m128;
+#[cfg(all(target_arch = "aarch64", not(miri)))]
+type PlainNumbers = core::arch::aarch64::float32x4_t;
+#[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))]
+type PlainNumbers = f32;
 
 /// A vector out of registers `$i` of `$w` numbers each. (Nothing here goes through a closure: only calls that melt into
 /// the function compiled for the set keep vectors in registers.)
-macro_rules! vector {
+macro_rules! floats {
     ($name:ident, [$($i:literal),*], $w:literal, $splat:ident, $load:ident, $store:ident, $add:ident, $sub:ident,
-     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $above:ident, $seed:ident, $transpose:ident) => {
+     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $above:ident, $seed:ident) => {
         // What the target always has needs no unsafe block, what is asked for at run time does.
         #[allow(unused_unsafe, clippy::ptr_offset_with_cast, clippy::erasing_op, clippy::identity_op)]
-        impl Lanes16 for $name {
-            const REGISTERS: usize = [$($i),*].len();
+        impl Floats for $name {
+            const PARTS: usize = WIDTH / ([$($i),*].len() * $w);
             #[inline(always)]
             fn splat(x: f32) -> Self {
                 // SAFETY: see the module's head; this holds for every block here.
@@ -76,15 +100,15 @@ macro_rules! vector {
                 Self([$({ let _ = $i; x }),*])
             }
             #[inline(always)]
-            fn load(from: &[f32; WIDTH]) -> Self {
-                let p = from.as_ptr();
-                // SAFETY: the array holds all that is read.
+            fn load_part(from: &[f32; WIDTH], part: usize) -> Self {
+                let p = from.as_chunks::<{ [$($i),*].len() * $w }>().0[part].as_ptr();
+                // SAFETY: the part of the array holds all that is read.
                 unsafe { Self([$($load(p.add($i * $w))),*]) }
             }
             #[inline(always)]
-            fn store(self, to: &mut [f32; WIDTH]) {
-                let p = to.as_mut_ptr();
-                // SAFETY: the array has room for all that is written.
+            fn store_part(self, to: &mut [f32; WIDTH], part: usize) {
+                let p = to.as_chunks_mut::<{ [$($i),*].len() * $w }>().0[part].as_mut_ptr();
+                // SAFETY: the part of the array has room for all that is written.
                 unsafe { $($store(p.add($i * $w), self.0[$i]);)* }
             }
             #[inline(always)]
@@ -119,8 +143,21 @@ macro_rules! vector {
             fn root_seed(self) -> Self {
                 unsafe { Self([$($seed(self.0[$i])),*]) }
             }
+        }
+    };
+}
+
+/// Sixteen numbers out of `$i` registers of `$w` numbers each, and one such register.
+macro_rules! vector {
+    ($name:ident, $register:ident, $transpose:ident, [$($i:literal),*], $w:literal, $($operation:ident),*) => {
+        floats!($name, [$($i),*], $w, $($operation),*);
+        floats!($register, [0], $w, $($operation),*);
+        impl Lanes16 for $name {
+            type Register = $register;
             #[inline(always)]
+            #[allow(unused_unsafe)]
             fn transpose(rows: &mut [Self; WIDTH]) {
+                // SAFETY: see the module's head.
                 unsafe { $transpose(rows) }
             }
         }
@@ -142,7 +179,7 @@ fn transpose_plainly<V: Lanes16>(rows: &mut [V; WIDTH]) {
 /// One number at a time, for targets without a form of their own.
 #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))]
 mod single {
-    use super::{Lanes16, Plain, ROOT_MAGIC, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, Plain, PlainRegister, ROOT_MAGIC, WIDTH, transpose_plainly};
 
     fn splat(x: f32) -> f32 {
         x
@@ -180,6 +217,8 @@ mod single {
 
     vector!(
         Plain,
+        PlainRegister,
+        transpose_plainly,
         [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15],
         1,
         splat,
@@ -192,8 +231,7 @@ mod single {
         sqrt,
         max,
         above,
-        seed,
-        transpose_plainly
+        seed
     );
 }
 
@@ -205,7 +243,7 @@ mod arm {
         vsubq_f32, vsubq_s32,
     };
 
-    use super::{Lanes16, Plain, ROOT_MAGIC, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, Plain, PlainRegister, ROOT_MAGIC, WIDTH, transpose_plainly};
 
     #[inline]
     #[target_feature(enable = "neon")]
@@ -228,6 +266,8 @@ mod arm {
 
     vector!(
         Plain,
+        PlainRegister,
+        transpose_plainly,
         [0, 1, 2, 3],
         4,
         vdupq_n_f32,
@@ -240,8 +280,7 @@ mod arm {
         vsqrtq_f32,
         max,
         above,
-        seed,
-        transpose_plainly
+        seed
     );
 }
 
@@ -254,9 +293,9 @@ mod x86 {
     #[allow(clippy::wildcard_imports)]
     use core::arch::x86_64::*;
 
+    use super::{Floats, Lanes16, ROOT_MAGIC, WIDTH, transpose_plainly};
     #[cfg(not(miri))]
-    use super::Plain;
-    use super::{Lanes16, ROOT_MAGIC, WIDTH, transpose_plainly};
+    use super::{Plain, PlainRegister};
 
     /// AVX2.
     #[derive(Debug, Clone, Copy)]
@@ -265,6 +304,14 @@ mod x86 {
     /// AVX-512.
     #[derive(Debug, Clone, Copy)]
     pub(crate) struct Avx512([__m512; 1]);
+
+    /// One register of [`Avx2`].
+    #[derive(Debug, Clone, Copy)]
+    pub(crate) struct Avx2Register([__m256; 1]);
+
+    /// One register of [`Avx512`]: all sixteen.
+    #[derive(Debug, Clone, Copy)]
+    pub(crate) struct Avx512Register([__m512; 1]);
 
     #[cfg(not(miri))]
     #[inline]
@@ -310,6 +357,8 @@ mod x86 {
     #[cfg(not(miri))]
     vector!(
         Plain,
+        PlainRegister,
+        transpose_plainly,
         [0, 1, 2, 3],
         4,
         _mm_set1_ps,
@@ -322,12 +371,13 @@ mod x86 {
         _mm_sqrt_ps,
         _mm_max_ps,
         above_128,
-        seed_128,
-        transpose_plainly
+        seed_128
     );
 
     vector!(
         Avx2,
+        Avx2Register,
+        transpose_256,
         [0, 1],
         8,
         _mm256_set1_ps,
@@ -340,12 +390,13 @@ mod x86 {
         _mm256_sqrt_ps,
         _mm256_max_ps,
         above_256,
-        seed_256,
-        transpose_256
+        seed_256
     );
 
     vector!(
         Avx512,
+        Avx512Register,
+        transpose_512,
         [0],
         16,
         _mm512_set1_ps,
@@ -358,8 +409,7 @@ mod x86 {
         _mm512_sqrt_ps,
         _mm512_max_ps,
         above_512,
-        seed_512,
-        transpose_512
+        seed_512
     );
 
     /// Eight rows of eight.

@@ -21,12 +21,13 @@
 //! changer takes (where there is one), and cut to whole spectra.
 
 mod bins;
+mod crest;
 mod detectors;
 mod downmix;
 mod engine;
 mod fft;
+mod first;
 mod floor;
-mod fold;
 mod front;
 mod lanes;
 mod live;
@@ -34,6 +35,7 @@ mod measure;
 mod plan;
 mod settle;
 mod several;
+mod short;
 mod simd;
 mod timeline;
 mod types;
