@@ -108,6 +108,27 @@ describe.skipIf(!ready)("what is it", () => {
     await page.close();
   });
 
+  test("what was described chooses the limits of a dropped file", async () => {
+    const page = await open("#/");
+    const levels = Array.from({ length: 800 }, (_, k) => `${0.15 + k * 0.0373},40,30`);
+    await page.getByTestId("chooser").setInputFiles({
+      name: "bench.csv",
+      mimeType: "text/csv",
+      buffer: Buffer.from(`Frequency [MHz],Quasi-peak [dBuV],Average [dBuV]\n${levels.join("\n")}\n`),
+    });
+    await page.selectOption('select[name="port"]', "mains");
+    const planned = page.getByTestId("planned-limits");
+    await planned.waitFor();
+    expect(await planned.textContent()).toContain("IEC 61000-6-3");
+    const boxes = planned.getByRole("checkbox");
+    expect(await boxes.count()).toBe(2);
+    for (const box of await boxes.all()) expect(await box.isChecked()).toBe(true);
+    await page.getByRole("button", { name: "Judge" }).click();
+    // 46 dBµV average from 0.5 to 5 MHz (IEC 61000-6-3, table 2) less 30.
+    await expect.poll(() => page.locator("h1").textContent()).toMatch(/16\.0\sdB\sin\shand/);
+    await page.close();
+  });
+
   test("comments and keys of the user's own outlive moving, renaming and removing", async () => {
     const before = `${text()}\n# bought in spring\n[[samples]]\nid = "S1"\nshelf = 4 # third row\n`.replace(
       '\nid = "sensor"',
