@@ -69,7 +69,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Next(a) => chance_commands::next_command(show, &a),
         Command::Inspect { file, sweep, capture } => trace_commands::inspect(show, &file, &sweep, &capture),
         Command::Run(a) => project_commands::run(show, &a),
-        Command::Runs { dir, run } => project_commands::runs(show, &dir, run.as_deref()),
+        Command::Runs { dir, run, all } => project_commands::runs(show, &dir, run.as_deref(), all),
         Command::Check { dir } => project_commands::check(show, &dir),
         Command::Add(a) => project_commands::add(show, a),
         Command::Report { dir, out } => project_commands::report(show, &dir, out.as_deref()),

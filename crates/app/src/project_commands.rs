@@ -38,10 +38,35 @@ fn decision_word(result: Option<&Value>) -> &'static str {
     }
 }
 
-fn run_rows(project: &Project) -> Result<Vec<Vec<String>>, Failure> {
-    Ok(project
-        .runs()?
-        .iter()
+/// A row for each run; those that belong together in one row, with the worst of them, unless all are asked for.
+fn run_rows(project: &Project, all: bool) -> Result<Vec<Vec<String>>, Failure> {
+    let runs = project.runs()?;
+    let groups = if all { Vec::new() } else { workbench::run_groups(&runs) };
+    let margin =
+        |i: &usize| runs[*i].result().and_then(|s| s.summary["worst_margin_db"].as_f64()).unwrap_or(f64::INFINITY);
+    let mut out = Vec::new();
+    for (i, mut row) in rows_of(&runs).into_iter().enumerate() {
+        let Some(group) = groups.iter().find(|g| g.members.contains(&i)) else {
+            out.push(row);
+            continue;
+        };
+        if group.members.first() != Some(&i) {
+            continue;
+        }
+        let worst = group.members.iter().min_by(|a, b| margin(a).total_cmp(&margin(b))).copied().unwrap_or(i);
+        if worst != i {
+            row = rows_of(std::slice::from_ref(&runs[worst])).remove(0);
+        }
+        let last = group.members.last().copied().unwrap_or(i);
+        row[0] = format!("{} to {}", runs[i].id(), runs[last].id());
+        row[2] = format!("{}, highest of them", group.title);
+        out.push(row);
+    }
+    Ok(out)
+}
+
+fn rows_of(runs: &[project::Run]) -> Vec<Vec<String>> {
+    runs.iter()
         .map(|r| {
             let summary = r.result().map(|s| &s.summary);
             let margin =
@@ -57,7 +82,7 @@ fn run_rows(project: &Project) -> Result<Vec<Vec<String>>, Failure> {
                 place,
             ]
         })
-        .collect())
+        .collect()
 }
 
 const RUN_HEADS: [&str; 7] = ["run", "measured", "title", "state", "verdict", "margin, dB", "at"];
@@ -84,9 +109,14 @@ pub(crate) fn demo(show: Show, dir: &Path) -> Result<Outcome, Failure> {
     }
     let name = project.product()?.product.name;
     let mut text = format!("{name}: the demonstration project in {}\n\n", dir.display());
-    text.push_str(&print::table(&RUN_HEADS, run_rows(&project)?, &[5, 6]));
-    for id in &demo.runs {
-        let run = project.run(id)?;
+    text.push_str(&print::table(&RUN_HEADS, run_rows(&project, false)?, &[5, 6]));
+    let runs = project.runs()?;
+    let groups = workbench::run_groups(&runs);
+    for (i, run) in runs.iter().enumerate().filter(|(_, r)| demo.runs.iter().any(|id| id == r.id())) {
+        if groups.iter().any(|g| g.members.contains(&i)) {
+            continue;
+        }
+        let id = run.id();
         if let Some(sentence) = run.result().and_then(|r| r.summary["sentence"].as_str()) {
             text.push_str(&format!("{id}  {sentence}\n"));
         }
@@ -172,7 +202,7 @@ fn one_run(show: Show, dir: &Path, id: &str) -> Result<Outcome, Failure> {
     Ok(verdict.map_or(Outcome::Done, |v| Outcome::of(v.decision)))
 }
 
-pub(crate) fn runs(show: Show, dir: &Path, run: Option<&str>) -> Result<Outcome, Failure> {
+pub(crate) fn runs(show: Show, dir: &Path, run: Option<&str>, all: bool) -> Result<Outcome, Failure> {
     if let Some(id) = run {
         return one_run(show, dir, id);
     }
@@ -180,7 +210,7 @@ pub(crate) fn runs(show: Show, dir: &Path, run: Option<&str>) -> Result<Outcome,
     if show.json {
         print::json(&project.runs()?)?;
     } else {
-        print::text(&print::table(&RUN_HEADS, run_rows(&project)?, &[5, 6]))?;
+        print::text(&print::table(&RUN_HEADS, run_rows(&project, all)?, &[5, 6]))?;
     }
     Ok(Outcome::Done)
 }

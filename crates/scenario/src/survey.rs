@@ -125,13 +125,13 @@ pub fn turntable_survey() -> Vec<SurveySweep> {
 
 /// Transmitters on the open bench: MHz, level at the analyser (dBµV), share of sweeps in which they are heard.
 const TRANSMITTERS: [(f64, f64, f64); 7] = [
-    (88.6, 34.0, 1.0),
-    (92.4, 41.0, 1.0),
-    (96.1, 26.0, 1.0),
-    (99.3, 37.0, 1.0),
-    (103.7, 30.0, 1.0),
-    (145.5, 28.0, 0.4),
-    (192.9, 31.0, 1.0),
+    (88.6, 41.0, 1.0),
+    (92.4, 49.0, 1.0),
+    (96.1, 33.0, 1.0),
+    (99.3, 46.0, 1.0),
+    (103.7, 40.0, 1.0),
+    (145.5, 36.0, 0.4),
+    (192.9, 38.0, 1.0),
 ];
 
 /// The product off and on by turns on an open bench, in the hearing of broadcast transmitters. One of them stands beside
@@ -160,7 +160,7 @@ pub fn open_bench() -> Vec<SurveySweep> {
             let word = if product_off { "off" } else { "on" };
             sweeps.push(SurveySweep {
                 file_name: format!("bench-{word}-{repeat}.csv"),
-                text: text(&format!("Open bench, 1 m, product {word}"), &levels, random.bits()),
+                text: text(&format!("Open bench, 3 m, product {word}"), &levels, random.bits()),
                 azimuth_deg: None,
                 wave: Wave::Vertical,
                 product_off,
@@ -182,11 +182,11 @@ fn product_lines(azimuth_deg: f64, wave: Wave) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// A sweep from 30 MHz to 300 MHz in steps of half the bandwidth.
+/// A sweep from 30 MHz to 1 GHz in steps of half the bandwidth.
 fn text(title: &str, levels: &[(f64, f64)], seed: u64) -> String {
     let mut random = Random::new(seed);
     let mut text = format!("{title}\nDetector,Peak\nResolution bandwidth,120 kHz\n\nFrequency (MHz),Peak (dBuV)\n");
-    for khz in (30_000..=300_000).step_by(60) {
+    for khz in (30_000..=1_000_000).step_by(60) {
         let f = f64::from(khz) * 1e3;
         let noise = NOISE_DBUV - 3.0 + 0.8 * f64::from(random.normal());
         let converter = 22.0 - 40.0 * (f / 35e6).log10() - field_correction_db(f) - 6.0 + random.between(-1.0, 1.0);

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use formats::capture::writer::NpyWriter;
 use mains::harmonics::{Class, Product};
-use project::{NewEquipment, NewSample, NewState, Project};
+use project::{NewEquipment, NewSample, NewState, Place, Polarisation, Project};
 use scenario::{CaptureSpec, story, synthesise};
 use standards::Port;
 
@@ -128,8 +128,64 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
         };
         runs.push(add_run(dir, &path, spec.file_name, &request, on_stage)?);
     }
+    runs.extend(add_surveys(dir, bench.path(), &story, enclosure, on_stage)?);
     runs.push(add_mains(dir, bench.path(), &story, mains, on_stage)?);
     Ok(Demo { dir: dir.to_owned(), runs })
+}
+
+/// The survey round the turntable, and the open bench with the product off and on: many small sweeps of the last state.
+fn add_surveys(
+    dir: &Path,
+    bench: &Path,
+    story: &scenario::Story,
+    port: Option<String>,
+    on_stage: &mut OnStage<'_>,
+) -> Result<Vec<String>, WorkError> {
+    let Some(like) = story.sweeps.last() else { return Ok(Vec::new()) };
+    let mut runs = Vec::new();
+    for sweep in scenario::turntable_survey().into_iter().chain(scenario::open_bench()) {
+        let path = bench.join(&sweep.file_name);
+        fs::write(&path, &sweep.text).map_err(|e| WorkError::Ours(format!("{}: {e}", path.display())))?;
+        let survey = sweep.azimuth_deg.is_some();
+        let place = Place {
+            azimuth_deg: sweep.azimuth_deg,
+            height_m: Some(if survey { 1.5 } else { 1.0 }),
+            polarisation: Some(match sweep.wave {
+                scenario::Wave::Vertical => Polarisation::Vertical,
+                scenario::Wave::Horizontal => Polarisation::Horizontal,
+            }),
+            distance_m: Some(3.0),
+            laboratory: None,
+            product_off: sweep.product_off,
+        };
+        let on = !sweep.product_off;
+        let request = RunRequest {
+            title: match (survey, on) {
+                (true, _) => format!("Survey, {}", place.words()),
+                (false, true) => "Open bench, product on".to_owned(),
+                (false, false) => "Open bench, product off".to_owned(),
+            },
+            port: port.clone(),
+            sample: on.then(|| like.sample.to_owned()),
+            state: on.then(|| like.state.to_owned()),
+            mode: on.then(|| like.mode.to_owned()),
+            place,
+            set_up: if survey {
+                "Shielded room with absorbers, antenna 3 m from the product's boundary at one height; turntable in steps of 30°."
+            } else {
+                "Open bench in the yard, antenna 3 m from the product; the product switched off and on by turns between sweeps."
+            }
+            .to_owned(),
+            limits: if on { like.limits.iter().map(|l| (*l).to_owned()).collect() } else { Vec::new() },
+            chain: Some(like.chain.to_owned()),
+            equipment: like.equipment.iter().map(|e| (*e).to_owned()).collect(),
+            measured_at: Some(like.performed.to_owned()),
+            choices: ReadingChoices { kind: Some(RawKind::Sweep), ..Default::default() },
+            ..RunRequest::default()
+        };
+        runs.push(add_run(dir, &path, &sweep.file_name, &request, on_stage)?);
+    }
+    Ok(runs)
 }
 
 /// Rate and length of the recording of the mains.

@@ -1,3 +1,4 @@
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use emission::{Correction, Decision, ElementKind};
@@ -12,6 +13,7 @@ use standards::{Known, Port};
 
 use crate::evaluate::{Evaluation, evaluate_run};
 use crate::raw::frequency;
+use crate::together::{Together, together};
 use crate::{OnStage, VERSION, WorkError};
 
 /// Conductor and place in words.
@@ -41,7 +43,14 @@ pub fn evidence(
     let last = runs.iter().map(|r| r.record.measured_at).max().unwrap_or_else(Timestamp::now);
     let mut out = Vec::new();
     let mut mains = Vec::new();
+    let together = match only {
+        Some(_) => Together { sections: Vec::new(), told: BTreeSet::new() },
+        None => together(dir, &project, &product, &runs, on_stage)?,
+    };
     for run in runs {
+        if together.told.contains(run.id()) {
+            continue;
+        }
         if crate::mains_run::is_mains_run(&run) {
             mains.push(crate::mains_evidence::mains_evidence(&project, run, on_stage)?);
             continue;
@@ -121,7 +130,7 @@ pub fn evidence(
         cautions: Vec::new(),
         runs: out,
         mains,
-        sections: Vec::new(),
+        sections: together.sections,
         findings,
         not_measured,
     })

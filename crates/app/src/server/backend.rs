@@ -174,22 +174,28 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
         probability: number("probability"),
         margin_db: number("worst_margin_db"),
         frequency_hz: number("worst_frequency_hz"),
+        group: None,
+        group_first: None,
     }
 }
 
 /// Of the runs at one port those that decide, worst first, and after them those that were measured again since. A run is
-/// superseded by a later one on the same conductor against the same limits.
+/// superseded by a later one on the same conductor, or at the same place, against the same limits.
 fn deciding(project: &Project, runs: &[project::Run], port: &str) -> (State, String, Vec<RunSummary>) {
     let mut latest: HashMap<(String, Vec<String>), usize> = HashMap::new();
     let here: Vec<(usize, &project::Run)> = runs
         .iter()
         .enumerate()
-        .filter(|(_, r)| r.withdrawn.is_none() && r.record.port.as_deref() == Some(port))
+        .filter(|(_, r)| {
+            // With the product off, nothing is said of it.
+            r.withdrawn.is_none() && r.record.port.as_deref() == Some(port) && !r.record.place.product_off
+        })
         .collect();
     for (i, run) in &here {
         let mut limits = run.record.limits.clone();
         limits.sort();
-        latest.insert((run.record.conductor.clone().unwrap_or_default(), limits), *i);
+        let place = format!("{} {}", run.record.conductor.as_deref().unwrap_or_default(), run.record.place.words());
+        latest.insert((place, limits), *i);
     }
     let (mut now, mut before) = (Vec::new(), Vec::new());
     for (i, run) in here.iter().rev() {
@@ -374,7 +380,17 @@ impl Backend {
 
     pub(super) fn runs(&self) -> Result<Vec<RunSummary>, Fault> {
         let project = self.open()?;
-        Ok(project.runs()?.iter().rev().map(|r| summary(&project, r)).collect())
+        let runs = project.runs()?;
+        let mut out: Vec<RunSummary> = runs.iter().map(|r| summary(&project, r)).collect();
+        for group in workbench::run_groups(&runs) {
+            let first = group.members.first().map(|i| out[*i].id.clone());
+            for i in group.members {
+                out[i].group = Some(group.title.clone());
+                out[i].group_first.clone_from(&first);
+            }
+        }
+        out.reverse();
+        Ok(out)
     }
 
     fn evaluate(&self, id: &str) -> Result<Evaluation, WorkError> {

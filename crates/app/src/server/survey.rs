@@ -50,8 +50,10 @@ struct RunsQuery {
     sample: Option<String>,
     /// Limits by id, separated by commas; those of the runs where it is left out.
     limits: Option<String>,
-    /// Largest dimension of the product with its cables, m (for angles).
+    /// Largest dimension of the product with its cables, m (for angles); that of the housing where it is left out.
     size_m: Option<f64>,
+    /// Only these runs, by id with commas between.
+    runs: Option<String>,
 }
 
 impl RunsQuery {
@@ -61,7 +63,7 @@ impl RunsQuery {
             state: self.state.clone(),
             mode: self.mode.clone(),
             sample: self.sample.clone(),
-            runs: Vec::new(),
+            runs: split(self.runs.as_deref()),
         }
     }
 
@@ -420,7 +422,11 @@ async fn angles(State(app): App, query: Asked<RunsQuery>) -> Answer<Json<AnglesV
     let Query(query) = query?;
     let dir = app.backend.dir();
     blocking(move || {
-        let options = AngleOptions { radius_m: query.size_m.map(|s| 0.5 * s), ..AngleOptions::default() };
+        let radius_m = match query.size_m {
+            Some(size) => Some(0.5 * size),
+            None => workbench::housing_radius_m(&dir)?,
+        };
+        let options = AngleOptions { radius_m, ..AngleOptions::default() };
         Ok(angles_view(&angles_of_runs(&dir, &query.filter(), &query.limits(), &options, &mut quiet)?))
     })
     .await

@@ -120,6 +120,12 @@ pub(crate) struct RunSummary {
     pub margin_db: Option<f64>,
     /// Where the smallest margin is, Hz.
     pub frequency_hz: Option<f64>,
+    /// What it is one of, where several runs are told as one: `Survey of 24 positions`.
+    #[serde(default)]
+    pub group: Option<String>,
+    /// The first run of that group.
+    #[serde(default)]
+    pub group_first: Option<String>,
 }
 
 /// One emission of interest.

@@ -65,7 +65,11 @@ pub(crate) fn angles(show: Show, a: &AnglesArgs) -> Result<Outcome, Failure> {
         return Err(Failure::input(format!("--size {size}: expected metres, above zero")));
     }
     let options = AngleOptions {
-        radius_m: a.size.map(|s| 0.5 * s),
+        radius_m: match (a.size, a.paths.as_slice()) {
+            (Some(size), _) => Some(0.5 * size),
+            (None, [dir]) if dir.is_dir() => workbench::housing_radius_m(dir)?,
+            _ => None,
+        },
         tolerance_db: a.tolerance,
         judging: JudgeOptions { within_db: a.within, max_suspects: 40, ..choices::judging(&a.judging)? },
     };

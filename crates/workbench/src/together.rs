@@ -1,0 +1,364 @@
+//! What several runs say together, as sections of the report: a survey of many positions, an open bench with the product
+//! off and on. Their runs are listed there with their raw files instead of having a page each.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use emission::ambient::AmbientOptions;
+use emission::angles::{AngleOptions, AngleSuspect};
+use emission::{Decision, Verdict};
+use project::{Place, Product, Project, Run, RunKind};
+use report::pictures::{Pattern, Rung, ladder_svg, polar_svg};
+use report::{Fact, Finding, PictureEvidence, SectionEvidence, TableEvidence, Weight};
+
+use crate::raw::frequency;
+use crate::survey::{AmbientOfRuns, AnglesOfRuns, RunFilter, ambient_of_runs, angles_of_runs};
+use crate::{OnStage, WorkError};
+
+/// Fewer positions are told run by run.
+const LEAST_POSITIONS: usize = 3;
+/// Patterns drawn, those of the smallest margins.
+const PATTERNS: usize = 4;
+
+/// Sections, and the runs that need no page of their own.
+pub(crate) struct Together {
+    pub(crate) sections: Vec<SectionEvidence>,
+    pub(crate) told: BTreeSet<String>,
+}
+
+/// Runs that are told as one: a survey of many positions, an open bench by turns. By their place in `runs`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RunGroup {
+    /// What it is, in words.
+    pub title: String,
+    /// Which runs, rising.
+    pub members: Vec<usize>,
+}
+
+/// Finds the runs that belong together, in the order of their first ones; a run is in one group at most.
+pub fn run_groups(runs: &[Run]) -> Vec<RunGroup> {
+    let at = |list: &[&Run]| -> Vec<usize> {
+        list.iter().filter_map(|r| runs.iter().position(|other| other.id() == r.id())).collect()
+    };
+    let counts = |r: &&Run| r.withdrawn.is_none();
+    let turned =
+        runs.iter().filter(counts).filter(|r| r.record.place.azimuth_deg.is_some() && !r.record.place.product_off);
+    let mut out: Vec<RunGroup> = groups(turned, survey_key)
+        .into_iter()
+        .filter(|g| g.len() >= LEAST_POSITIONS)
+        .map(|g| RunGroup { title: format!("Survey of {} positions", g.len()), members: at(&g) })
+        .collect();
+    let told: BTreeSet<usize> = out.iter().flat_map(|g| g.members.iter().copied()).collect();
+    let rest = runs.iter().enumerate().filter(|(i, r)| counts(r) && !told.contains(i)).map(|(_, r)| r);
+    out.extend(groups(rest, spot).into_iter().filter_map(|g| {
+        let off = g.iter().filter(|r| r.record.place.product_off).count();
+        let on = g.len() - off;
+        (off >= 2 && on >= 2)
+            .then(|| RunGroup { title: format!("Product off ({off} times) and on ({on} times)"), members: at(&g) })
+    }));
+    out.sort_by_key(|g| g.members.first().copied());
+    out
+}
+
+/// Everything but the angle, height and polarisation: what a survey has in common.
+fn survey_key(run: &Run) -> String {
+    let r = &run.record;
+    let distance = r.place.distance_m.map(|d| d.to_string());
+    let all = [
+        &r.port,
+        &r.sample,
+        &r.state,
+        &r.mode,
+        &r.place.laboratory,
+        &distance,
+        &r.chain.as_ref().map(|c| c.name.clone()),
+    ];
+    all.map(|w| w.clone().unwrap_or_default()).join("\u{1f}")
+}
+
+/// The same place, whether the product is on or off.
+fn spot(run: &Run) -> String {
+    let place = Place { product_off: false, ..run.record.place.clone() };
+    format!("{}\u{1f}{}", run.record.port.clone().unwrap_or_default(), place.words())
+}
+
+fn groups<'a>(runs: impl Iterator<Item = &'a Run>, key: fn(&Run) -> String) -> Vec<Vec<&'a Run>> {
+    let mut out: Vec<(String, Vec<&Run>)> = Vec::new();
+    for run in runs {
+        let k = key(run);
+        match out.iter_mut().find(|(have, _)| *have == k) {
+            Some((_, list)) => list.push(run),
+            None => out.push((k, vec![run])),
+        }
+    }
+    out.into_iter().map(|(_, list)| list).collect()
+}
+
+fn only(runs: &[&Run]) -> RunFilter {
+    RunFilter { runs: runs.iter().map(|r| r.id().to_owned()).collect(), ..RunFilter::default() }
+}
+
+/// Finds what belongs together among the runs and tells it.
+pub(crate) fn together(
+    dir: &Path,
+    project: &Project,
+    product: &Product,
+    runs: &[Run],
+    on_stage: &mut OnStage<'_>,
+) -> Result<Together, WorkError> {
+    let emission = |r: &&Run| {
+        matches!(r.record.kind, RunKind::RadiatedEmission | RunKind::ConductedEmission)
+            && (r.record.place.product_off || !r.record.limits.is_empty())
+    };
+    let mut out = Together { sections: Vec::new(), told: BTreeSet::new() };
+    let turned =
+        runs.iter().filter(emission).filter(|r| r.record.place.azimuth_deg.is_some() && !r.record.place.product_off);
+    for group in groups(turned, survey_key) {
+        if group.len() < LEAST_POSITIONS {
+            continue;
+        }
+        let options = AngleOptions { radius_m: radius_m(product), ..AngleOptions::default() };
+        let found = angles_of_runs(dir, &only(&group), &[], &options, on_stage)?;
+        out.sections.push(angle_section(project, product, &group, &found)?);
+        out.told.extend(found.runs);
+    }
+    let rest = runs.iter().filter(emission).filter(|r| !out.told.contains(r.id())).collect::<Vec<_>>();
+    for group in groups(rest.into_iter(), spot) {
+        let off = group.iter().filter(|r| r.record.place.product_off).count();
+        if off < 2 || group.len() < off + 2 {
+            continue;
+        }
+        let found = ambient_of_runs(dir, &only(&group), &[], &AmbientOptions::default(), on_stage)?;
+        out.sections.push(ambient_section(project, product, &group, &found)?);
+        out.told.extend(found.off.into_iter().chain(found.on));
+    }
+    Ok(out)
+}
+
+/// Radius of the sphere round the housing of a project's product, m, where its sides are known; cables are not counted.
+pub fn housing_radius_m(dir: &Path) -> Result<Option<f64>, WorkError> {
+    Ok(radius_m(&Project::open(dir)?.product()?.product))
+}
+
+fn radius_m(product: &Product) -> Option<f64> {
+    let e = &product.enclosure;
+    let sides: Vec<f64> = [e.length_m, e.width_m, e.height_m].into_iter().flatten().collect();
+    (!sides.is_empty()).then(|| 0.5 * sides.iter().map(|s| s * s).sum::<f64>().sqrt())
+}
+
+fn decision(v: &Verdict) -> report::Decision {
+    match v.decision {
+        Decision::Pass => report::Decision::Pass,
+        Decision::Fail => report::Decision::Fail,
+        Decision::Inconclusive => report::Decision::Inconclusive,
+    }
+}
+
+fn notes(list: &[String]) -> Vec<Finding> {
+    list.iter().map(|n| Finding { weight: Weight::Note, text: n.clone() }).collect()
+}
+
+/// What the runs have in common.
+fn common_facts(product: &Product, group: &[&Run]) -> Vec<Fact> {
+    let mut facts = Vec::new();
+    let mut fact = |name: &str, value: Option<String>| {
+        if let Some(value) = value.filter(|v| !v.is_empty()) {
+            facts.push(Fact { name: name.to_owned(), value });
+        }
+    };
+    let Some(first) = group.iter().find(|r| !r.record.place.product_off).or(group.first()).map(|r| &r.record) else {
+        return facts;
+    };
+    let day = |r: &Run| r.record.measured_at.strftime("%Y-%m-%d").to_string();
+    let (from, to) = (group.iter().map(|r| day(r)).min(), group.iter().map(|r| day(r)).max());
+    fact("measured", from.zip(to).map(|(a, b)| if a == b { a } else { format!("{a} to {b}") }));
+    let port = first.port.as_ref().and_then(|id| product.ports.iter().find(|p| p.id == *id)).map(|p| p.name.clone());
+    fact("port", port.or(first.port.clone()));
+    fact("sample", first.sample.clone());
+    fact("modification state", first.state.clone());
+    fact("operating mode", first.mode.clone());
+    fact("distance", first.place.distance_m.map(|d| format!("{d} m")));
+    fact("where", first.place.laboratory.clone());
+    fact("set-up", Some(first.setup.clone()));
+    fact("chain", first.chain.as_ref().map(|c| c.name.clone()));
+    fact("equipment", Some(first.equipment.join(", ")));
+    facts
+}
+
+/// Every run with its place and raw file.
+fn run_table(project: &Project, group: &[&Run]) -> Result<TableEvidence, WorkError> {
+    let mut rows = Vec::new();
+    for run in group {
+        for used in &run.record.captures {
+            let file = project.capture(&used.capture)?.file;
+            let place = Place { height_m: None, distance_m: None, laboratory: None, ..run.record.place.clone() };
+            rows.push(vec![run.id().to_owned(), place.words(), file.original_name, file.blake3]);
+        }
+    }
+    Ok(TableEvidence {
+        title: "The runs and their raw files".into(),
+        head: ["Run", "Place", "Raw file", "blake3"].map(str::to_owned).to_vec(),
+        figures: vec![false; 4],
+        rows,
+    })
+}
+
+fn patterns(suspect: &AngleSuspect) -> Vec<Pattern> {
+    suspect
+        .patterns
+        .iter()
+        .map(|p| Pattern {
+            name: p.polarisation.map_or_else(|| "pattern".to_owned(), |w| w.name().to_owned()),
+            points: p.azimuth_deg.iter().copied().zip(p.level_db.iter().copied()).collect(),
+            between: Vec::new(),
+        })
+        .collect()
+}
+
+fn tenth(db: f64) -> String {
+    format!("{db:.1}").replace('-', "−")
+}
+
+fn angle_section(
+    project: &Project,
+    product: &Product,
+    group: &[&Run],
+    found: &AnglesOfRuns,
+) -> Result<SectionEvidence, WorkError> {
+    let a = &found.angles;
+    let unit = a.held.trace.unit.map_or("dB", quantity::Unit::symbol);
+    let mut pictures = vec![PictureEvidence {
+        svg: ladder_svg(
+            &a.suspects
+                .iter()
+                .take(12)
+                .map(|s| Rung {
+                    frequency_hz: s.frequency_hz,
+                    margin_db: s.margin_db,
+                    half_db: a.verdict.uncertainty.expanded_db,
+                    probability_over: s.suspect.probability_over,
+                })
+                .collect::<Vec<_>>(),
+        ),
+        alt: "Margins of the highest levels over all positions, with the expanded uncertainty".into(),
+        caption: "Highest level of all positions against the limit; the bar is the expanded uncertainty (k = 2)."
+            .into(),
+        width_percent: 100,
+    }];
+    for s in a.suspects.iter().take(PATTERNS) {
+        let limit = s.level_db + s.margin_db;
+        pictures.push(PictureEvidence {
+            svg: polar_svg(&patterns(s), Some(limit), unit),
+            alt: format!("Level at {} against the angle of the turntable", frequency(s.frequency_hz)),
+            caption: format!("{}: highest at {}.", frequency(s.frequency_hz), s.worst_position.words()),
+            width_percent: 50,
+        });
+    }
+    let rows = a
+        .suspects
+        .iter()
+        .map(|s| {
+            vec![
+                frequency(s.frequency_hz),
+                tenth(s.level_db),
+                tenth(s.margin_db),
+                s.margin_less_shortfall_db.map_or_else(|| "–".into(), tenth),
+                s.worst_position.words(),
+                found.runs.get(s.worst).cloned().unwrap_or_default(),
+            ]
+        })
+        .collect();
+    let repeat: Vec<String> =
+        a.repeat.chosen.iter().filter_map(|k| found.positions.get(*k)).map(emission::angles::Position::words).collect();
+    let text = if repeat.is_empty() {
+        String::new()
+    } else {
+        format!(
+            "To measure every suspect again where it was highest, {} of the {} positions suffice: {}.",
+            repeat.len(),
+            found.runs.len(),
+            repeat.join("; ")
+        )
+    };
+    Ok(SectionEvidence {
+        heading: format!("Survey of {} positions", found.runs.len()),
+        sentence: a.verdict.sentence.clone(),
+        decision: Some(decision(&a.verdict)),
+        facts: common_facts(product, group),
+        text,
+        pictures,
+        tables: vec![
+            TableEvidence {
+                title: "Where each emission is highest".into(),
+                head: vec![
+                    "Frequency".into(),
+                    format!("Level, {unit}"),
+                    "Margin, dB".into(),
+                    "less what the step may hide, dB".into(),
+                    "Position".into(),
+                    "Run".into(),
+                ],
+                figures: vec![true, true, true, true, false, false],
+                rows,
+            },
+            run_table(project, group)?,
+        ],
+        findings: notes(&a.notes),
+        ..SectionEvidence::default()
+    })
+}
+
+fn ambient_section(
+    project: &Project,
+    product: &Product,
+    group: &[&Run],
+    found: &AmbientOfRuns,
+) -> Result<SectionEvidence, WorkError> {
+    let a = &found.ambient;
+    let rows = a
+        .suspects
+        .iter()
+        .map(|s| {
+            let m = &s.marking;
+            let more = match m.sweeps_to_decide {
+                Some(0) => String::new(),
+                Some(n) => format!("about {n} sweeps of each kind would decide it"),
+                None => "more sweeps would hardly decide it".to_owned(),
+            };
+            let hides = if s.hides_limit { "the limit may be exceeded under it" } else { "" };
+            let remark = [more.as_str(), hides].into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>().join("; ");
+            vec![
+                frequency(s.frequency_hz),
+                tenth(m.off_median_db),
+                tenth(m.on_median_db),
+                tenth(s.margin_db),
+                format!("{:.3}", m.p_corrected),
+                m.mark.name().to_owned(),
+                remark,
+            ]
+        })
+        .collect();
+    Ok(SectionEvidence {
+        heading: "Open bench: the product or its surroundings".into(),
+        sentence: format!(
+            "{} sweeps with the product off and {} with it on: every emission is kept and marked as the product's, ambient, or undecided.",
+            found.off.len(),
+            found.on.len()
+        ),
+        decision: None,
+        facts: common_facts(product, group),
+        tables: vec![
+            TableEvidence {
+                title: "Whose each emission is".into(),
+                head: ["Frequency", "Off, median", "On, median", "Margin, dB", "p", "Mark", "Remark"]
+                    .map(str::to_owned)
+                    .to_vec(),
+                figures: vec![true, true, true, true, true, false, false],
+                rows,
+            },
+            run_table(project, group)?,
+        ],
+        findings: notes(&a.notes),
+        ..SectionEvidence::default()
+    })
+}
