@@ -5,7 +5,20 @@
 use std::time::Instant;
 
 use cause::simulate::lists::{self, CONDUCTED, Jitter, ListKind, RADIATED, Score, Spread};
+use statrs::distribution::{Binomial, DiscreteCDF};
+
 use cause::{CombSearch, Random, find_combs};
+
+/// The fewest members at which the expected number of random families falls to 1 %: the formula of docs/causes.md with one
+/// tolerance that is known beforehand, divided by 5 as there.
+fn members_needed(fundamental_hz: f64, peaks: usize, tolerance_hz: f64) -> usize {
+    let at = |k: usize| 150e3 * 200f64.powf(k as f64 / (peaks - 1) as f64);
+    let sum: f64 = (0..peaks).map(at).sum::<f64>() / fundamental_hz;
+    let hit = (2.0 * tolerance_hz / fundamental_hz).min(1.0);
+    let chance = Binomial::new(hit, peaks as u64 - 1).expect("a probability");
+    let expected = |m: usize| 0.2 * (10e6f64 / 9e3).ln() * sum * chance.sf(m as u64 - 2);
+    (2..=peaks).find(|m| expected(*m) <= 0.01).unwrap_or(peaks + 1)
+}
 
 fn main() {
     let count: usize = std::env::args().nth(1).and_then(|a| a.parse().ok()).unwrap_or(300);
@@ -74,6 +87,12 @@ fn main() {
             100.0 * score.within_uncertainty as f64 / score.found.max(1) as f64,
             1e3 * spent / count as f64,
         );
+    }
+    println!(
+        "\nmembers a family needs for 1 % by counting alone (23 peaks evenly over log f, errors up to 1/8 of the bandwidth)"
+    );
+    for f0 in [20e3, 35e3, 50e3, 70e3, 100e3, 200e3, 500e3, 1e6, 2e6] {
+        println!("{:8.0} kHz  {}", f0 / 1e3, members_needed(f0, 23, 0.125 * 9e3));
     }
     println!("\nrandom lists: share whose best comb has at most this expected number of random ones");
     let loose = CombSearch { most_false_alarm: 0.95, most_combs: 1, ..CombSearch::default() };

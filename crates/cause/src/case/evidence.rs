@@ -101,13 +101,8 @@ impl CaseEvidence {
         let f = self.frequency_hz;
         match path {
             Path::Cable(name) => match f {
-                f if f < 30e6 => {
-                    if product.mains_cable.as_ref() == Some(name) {
-                        2.0
-                    } else {
-                        0.5
-                    }
-                }
+                f if f < 30e6 && product.mains_cable.as_ref() == Some(name) => 2.0,
+                f if f < 30e6 => 0.5,
                 f if f < 300e6 => 1.0,
                 _ => 0.5,
             },

@@ -197,8 +197,8 @@ fn source(name: String, kind: SourceKind, frequency_hz: f64) -> Source {
     Source { name, kind, frequency_hz, relative_tolerance: None, duty: None, rise_time_s: None }
 }
 
-fn maker(name: &str, kind: MakerKind, source: Option<Source>) -> Option<Maker> {
-    Some(Maker { name: name.to_owned(), kind, source, function: None })
+fn maker(name: &str, kind: MakerKind, source: Option<Source>) -> Maker {
+    Maker { name: name.to_owned(), kind, source, function: None }
 }
 
 /// Devices of a product and its surroundings.
@@ -212,12 +212,12 @@ pub(super) fn draw(cables: &[Cable], range: &Range, random: &mut Random) -> Vec<
         ways
     };
     let steady = |random: &mut Random| [0.0; 3].map(|_: f64| 0.5 * random.normal());
-    for k in 0..1 + random.below(3) {
+    for k in 0..=random.below(3) {
         let nominal = [8e6, 12e6, 16e6, 24e6, 25e6, 26e6, 32e6, 40e6, 48e6, 50e6][random.below(10)];
         let name = format!("clock {}", k + 1);
         devices.push(Device {
             kind: MakerKind::Clock,
-            maker: maker(&name, MakerKind::Clock, Some(source(name.clone(), SourceKind::Clock, nominal))),
+            maker: Some(maker(&name, MakerKind::Clock, Some(source(name.clone(), SourceKind::Clock, nominal)))),
             gain_db: 0.0,
             by_mode_db: steady(random),
             by_load_db: 0.0,
@@ -237,7 +237,7 @@ pub(super) fn draw(cables: &[Cable], range: &Range, random: &mut Random) -> Vec<
             ways: ways(random, 0.01),
         });
     }
-    for k in 0..1 + random.below(3) {
+    for k in 0..=random.below(3) {
         let actual = random.log_between(60e3, 1.5e6);
         // The schematic says what the data sheet says.
         let nominal = (actual / (1.0 + 0.05 * random.normal()).clamp(0.87, 1.13) / 1e3).round() * 1e3;
@@ -247,7 +247,7 @@ pub(super) fn draw(cables: &[Cable], range: &Range, random: &mut Random) -> Vec<
         let load = random.between(2.0, 8.0);
         devices.push(Device {
             kind: MakerKind::Converter,
-            maker: maker(&name, MakerKind::Converter, Some(source(name.clone(), SourceKind::Converter, nominal))),
+            maker: Some(maker(&name, MakerKind::Converter, Some(source(name.clone(), SourceKind::Converter, nominal)))),
             gain_db: 0.0,
             by_mode_db: [0.0, -random.between(0.0, load), -random.between(0.0, 2.0 * load)],
             by_load_db: -load,
@@ -270,7 +270,7 @@ pub(super) fn draw(cables: &[Cable], range: &Range, random: &mut Random) -> Vec<
     let load = random.between(2.0, 8.0);
     devices.push(Device {
         kind: MakerKind::Rectifier,
-        maker: maker("mains rectifier", MakerKind::Rectifier, None),
+        maker: Some(maker("mains rectifier", MakerKind::Rectifier, None)),
         gain_db: 0.0,
         by_mode_db: [0.0, -random.between(0.0, load), -load],
         by_load_db: 0.0,
@@ -287,7 +287,7 @@ pub(super) fn draw(cables: &[Cable], range: &Range, random: &mut Random) -> Vec<
     let idle = |random: &mut Random| if random.chance(0.7) { -40.0 } else { 0.0 };
     devices.push(Device {
         kind: MakerKind::Contact,
-        maker: maker("contacts and brushes", MakerKind::Contact, None),
+        maker: Some(maker("contacts and brushes", MakerKind::Contact, None)),
         gain_db: 0.0,
         by_mode_db: [0.0, idle(random), idle(random)],
         by_load_db: 0.0,
@@ -339,7 +339,7 @@ fn surroundings(range: &Range, random: &mut Random) -> Device {
             (15.1e6, 15.8e6),
         ]
     };
-    let frequency_hz = (0..1 + random.below(8))
+    let frequency_hz = (0..=random.below(8))
         .map(|_| {
             let (from, to) = services[random.below(services.len())];
             let anywhere = random.chance(0.2);
