@@ -193,7 +193,8 @@ pub(crate) struct AnglesArgs {
     /// What stood between the product and the instrument (for files)
     #[arg(long)]
     pub(crate) chain: Option<PathBuf>,
-    /// Largest dimension of the product with the cables that radiate, m: for how finely it has to be turned
+    /// Largest dimension of the product with the cables that radiate, m: for how finely it has to be turned [default in a
+    /// project: the diagonal of its housing]
     #[arg(long)]
     pub(crate) size: Option<f64>,
     /// A position holds a suspect's maximum where it reads within this of it, dB
@@ -202,7 +203,8 @@ pub(crate) struct AnglesArgs {
     /// Suspects lie less than this below a limit, dB
     #[arg(long, default_value_t = 10.0, allow_negative_numbers = true)]
     pub(crate) within: f64,
-    /// Highest frequency generated or used inside the product, Hz: decides how far up is measured
+    /// Highest frequency generated or used inside the product, Hz: decides how far up is measured [default in a project:
+    /// that of product.toml]
     #[arg(long)]
     pub(crate) internal: Option<f64>,
     /// −3 dB beam width of the antenna above 1 GHz, degrees (with --distance and --size)

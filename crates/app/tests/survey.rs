@@ -188,21 +188,57 @@ fn a_survey_leads_to_a_final_list() {
     assert!(String::from_utf8_lossy(&words.stdout).contains("Final measurement list"));
 }
 
+/// An emission that is there for 0.2 s of every 0.8 s, beside a steady one: the survey's own time structure says so, and asks for
+/// 15 s and for 1 s (shortest and fluctuating dwell of CISPR 16-2-1, from memory).
+#[test]
+fn dwell_comes_from_the_time_structure_of_the_record() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, trace) = (dir.path().join("gated.npy"), dir.path().join("g.csv"));
+    let rate = 1.35e6;
+    let wave = |level: f64, hz: f64, t: f64| volts(level) * (std::f64::consts::TAU * hz * t).cos();
+    record(&path, rate, 4.0, |t| {
+        (wave(55.0, 300e3, t) + if t % 0.8 < 0.2 { wave(62.0, 400.5e3, t) } else { 0.0 }, 0.0)
+    });
+    let out = hushfield(&[
+        "receive",
+        path.to_str().unwrap(),
+        "--band",
+        "B",
+        "--rate",
+        "1.35e6",
+        "--from",
+        "250e3",
+        "--to",
+        "450e3",
+        "--step",
+        "4500",
+        "--timeline",
+        "--quiet",
+        "--out",
+        trace.to_str().unwrap(),
+    ]);
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let mut args = vec!["survey", trace.to_str().unwrap(), "--json", "--limit", "cispr32-b-mains-av"];
+    args.extend(QP);
+    let d = document(&hushfield(&args), 1);
+    let list = d["survey"]["to_measure"].as_array().unwrap();
+    let dwell = |hz: f64| {
+        let near = list.iter().find(|m| (m["frequency_hz"].as_f64().unwrap() - hz).abs() < 5e3).unwrap();
+        (near["dwell"]["seconds"].as_f64().unwrap(), near["dwell"]["reason"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(dwell(300e3).0, 1.0);
+    let (seconds, reason) = dwell(400.5e3);
+    let period: f64 = reason.split("every ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+    assert!(seconds == 15.0 && (period - 0.8).abs() < 0.01, "{reason}");
+}
+
 #[test]
 fn angles_of_a_project_give_worst_positions_and_a_short_list() {
     let dir = tempfile::tempdir().unwrap();
     let project = dir.path().join("project");
     let p = project.to_str().unwrap();
     assert!(hushfield(&["new", p]).status.success());
-    let limits = document(&hushfield(&["limits", "--json"]), 0);
-    let limit = limits
-        .as_array()
-        .unwrap()
-        .iter()
-        .filter_map(|l| l["id"].as_str())
-        .find(|id| id.starts_with("cispr32-b") && id.contains("qp") && id.contains("10m"))
-        .expect("a field limit at 10 m")
-        .to_owned();
+    let limit = "cispr32-b-field-10m";
     for (azimuth, low, high) in [("0", 20.0, 24.0), ("90", 28.0, 20.0), ("180", 22.0, 35.0), ("270", 21.0, 22.0)] {
         let file = dir.path().join(format!("a{azimuth}.csv"));
         sweep(&file, "dbuv_per_m", 30e6, 60e3, 16168, 5.0, &[(60e6, low), (600e6, high)]);
@@ -219,7 +255,7 @@ fn angles_of_a_project_give_worst_positions_and_a_short_list() {
             "--distance",
             "10",
             "--limit",
-            &limit,
+            limit,
             "--level-unit",
             "dBuV/m",
             "--detectors",
@@ -242,7 +278,7 @@ fn angles_of_a_project_give_worst_positions_and_a_short_list() {
     assert!(high["sampling"]["shortfall"]["most_db"].as_f64().unwrap() > 1.0);
     assert_eq!(d["angles"]["repeat"]["chosen"], serde_json::json!([1, 2]));
     assert_eq!((d["upper"][0]["measure_to_hz"].as_f64(), d["upper"][0]["reached"].as_bool()), (Some(2e9), Some(false)));
-    let bad = hushfield(&["angles", "x.csv@q,1,v", "--limit", &limit]);
+    let bad = hushfield(&["angles", "x.csv@q,1,v", "--limit", limit]);
     assert!(bad.status.code() == Some(2) && String::from_utf8_lossy(&bad.stderr).contains("azimuth `q`"));
 }
 
@@ -315,4 +351,86 @@ fn ambient_of_files_and_of_a_project() {
     assert_eq!(text.lines().count(), 6635);
     assert!(text.lines().any(|l| l.ends_with(",ambient")) && text.lines().any(|l| l.ends_with(",product")));
     assert_eq!(hushfield(&["ambient", "--on", "x.csv", "--limit", "cispr32-b-mains-qp"]).status.code(), Some(2));
+}
+
+/// A server on a project, stopped when dropped.
+struct Served(std::process::Child, String);
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+impl Served {
+    fn on(project: &str) -> Self {
+        let mut process = Command::new(env!("CARGO_BIN_EXE_hushfield"))
+            .args(["serve", project, "--port", "0"])
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        std::io::BufRead::read_line(&mut std::io::BufReader::new(process.stdout.take().unwrap()), &mut line).unwrap();
+        let host = line.trim().trim_start_matches("http://").trim_end_matches('/').to_owned();
+        Self(process, host)
+    }
+
+    fn get(&self, path: &str) -> (u16, Value) {
+        use std::io::{Read, Write};
+        let mut stream = std::net::TcpStream::connect(&self.1).unwrap();
+        let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", self.1);
+        stream.write_all(request.as_bytes()).unwrap();
+        let mut all = Vec::new();
+        stream.read_to_end(&mut all).unwrap();
+        let text = String::from_utf8_lossy(&all);
+        let status = text.split(' ').nth(1).unwrap().parse().unwrap();
+        // The answer may come in chunks: from the first brace or bracket to the last.
+        let body = text.split_once("\r\n\r\n").unwrap().1;
+        let from = body.find(['{', '[']).unwrap_or_else(|| panic!("{path}: {text}"));
+        let to = body.rfind(['}', ']']).unwrap();
+        let plain: String = body[from..=to].split("\r\n").step_by(2).collect();
+        (status, serde_json::from_str(&plain).unwrap())
+    }
+}
+
+/// What the pages are drawn from says the same as the commands.
+#[test]
+fn the_server_answers_for_pages() {
+    let dir = tempfile::tempdir().unwrap();
+    let project = dir.path().join("project");
+    let p = project.to_str().unwrap();
+    assert!(hushfield(&["new", p]).status.success());
+    for (i, azimuth) in ["0", "120", "240"].iter().enumerate() {
+        let file = dir.path().join(format!("{azimuth}.csv"));
+        conducted(&file, &[(1.05e6, 50.0 + i as f64)]);
+        let mut args =
+            vec!["run", p, file.to_str().unwrap(), "--azimuth", azimuth, "--conductor", "L1", "--quiet", "--json"];
+        args.extend(QP);
+        assert!(hushfield(&args).status.success());
+        let off = dir.path().join(format!("off{azimuth}.csv"));
+        conducted(&off, &[]);
+        let mut args = vec!["run", p, off.to_str().unwrap(), "--product-off", "--quiet", "--json"];
+        args.extend(QP);
+        assert!(hushfield(&args).status.success());
+    }
+    let server = Served::on(p);
+    let (status, angles) = server.get("/api/angles?size_m=0.5");
+    assert_eq!((status, angles["suspects"][0]["worst_position"]["azimuth_deg"].as_f64()), (200, Some(240.0)));
+    assert_eq!(angles["suspects"][0]["patterns"][0]["level_db"], serde_json::json!([50.0, 51.0, 52.0]));
+    assert_eq!(angles["suspects"][0]["widest_gap_deg"], 120.0);
+    let (status, conductors) = server.get("/api/conductors");
+    assert_eq!((status, &conductors[0]["conductors"]), (200, &serde_json::json!(["L1"])));
+    let (status, ambient) = server.get("/api/ambient");
+    assert_eq!((status, ambient["off_runs"].as_array().unwrap().len()), (200, 3));
+    // Three of each against one suspect: 1/20 at best.
+    assert_eq!(ambient["suspects"][0]["mark"], "product");
+    let (status, survey) = server.get("/api/runs/R001/survey?sub_ranges=3");
+    assert_eq!((status, survey["parts"].as_array().unwrap().len()), (200, 3));
+    assert_eq!(survey["list"][0]["dwell_s"], 15.0);
+    let (status, distance) = server.get("/api/distance?from_m=3&to_m=10&polarisation=horizontal");
+    assert_eq!(status, 200);
+    assert!((distance[0]["convention_db"].as_f64().unwrap() + 10.46).abs() < 0.01);
+    assert_eq!(server.get("/api/runs/R099/survey").0, 404);
+    assert_eq!(server.get("/api/angles?port=none").0, 422);
 }

@@ -260,3 +260,43 @@ fn what_a_beam_sees() {
     assert!(beam(3.0, 30.0, 0.5).unwrap().holds_product);
     assert!(beam(3.0, 200.0, 0.5).is_none());
 }
+
+/// CISPR 32 above 1 GHz: peak and average limits stand side by side, and the average reading is settled by its own detector.
+#[test]
+fn above_1_ghz_both_limits_are_asked_for() {
+    let library = LimitLibrary::embedded();
+    let (peak, average) =
+        (library.get("cispr32-b-field-1ghz-pk").unwrap(), library.get("cispr32-b-field-1ghz-av").unwrap());
+    let frequency_hz: Vec<f64> = (0..=500).map(|i| 1e9 + f64::from(i) * 10e6).collect();
+    let column = |detector: Detector, level: f64| {
+        let mut level_db = vec![level - 20.0; frequency_hz.len()];
+        level_db[150] = level;
+        Column {
+            detector: Some(detector),
+            name: detector.name().into(),
+            level_db,
+            lower_bound: vec![],
+            floor_db: vec![],
+        }
+    };
+    let sweep = |azimuth: f64, pk: f64, av: f64| {
+        let trace = Trace {
+            frequency_hz: frequency_hz.clone(),
+            unit: Some(Unit::DbUvPerM),
+            columns: vec![column(Detector::Peak, pk), column(Detector::CisprAverage, av)],
+            bandwidth_hz: Some(1e6),
+            ..Trace::default()
+        };
+        (Position { azimuth_deg: Some(azimuth), height_m: None, polarisation: Some(Polarisation::Vertical) }, trace)
+    };
+    // Peak 70 and average 50 dBµV/m from 1 to 3 GHz: the average is over at 90° though the peak is highest at 0°.
+    let sweeps = [sweep(0.0, 68.0, 45.0), sweep(90.0, 66.0, 51.0)];
+    let list: Vec<(Position, &Trace)> = sweeps.iter().map(|(p, t)| (*p, t)).collect();
+    let both = angles(&list, &[peak, average], &AngleOptions::default()).unwrap();
+    assert_eq!(both.suspects[0].detector, Detector::CisprAverage);
+    assert_eq!(both.suspects[0].worst_position.azimuth_deg, Some(90.0));
+    assert!((both.suspects[0].margin_db - (average.at(2.5e9).unwrap() - 51.0)).abs() < 1e-9);
+    assert!(!both.notes.iter().any(|n| n.contains("is to be met too")));
+    let one = angles(&list, &[peak], &AngleOptions::default()).unwrap();
+    assert!(one.notes.iter().any(|n| n.contains("the average limit is to be met too")), "{:?}", one.notes);
+}

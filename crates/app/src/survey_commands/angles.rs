@@ -73,12 +73,12 @@ pub(crate) fn angles(show: Show, a: &AnglesArgs) -> Result<Outcome, Failure> {
         tolerance_db: a.tolerance,
         judging: JudgeOptions { within_db: a.within, max_suspects: 40, ..choices::judging(&a.judging)? },
     };
-    let (names, positions, result) = if let [dir] = a.paths.as_slice()
+    let (names, positions, result, size, internal) = if let [dir] = a.paths.as_slice()
         && dir.is_dir()
     {
         let mut bar = Bar::new(show.quiet);
         let found = angles_of_runs(dir, &a.runs.filter(), &a.limits.limits, &options, &mut |s| bar.tell(s))?;
-        (found.runs, found.positions, found.angles)
+        (found.runs, found.positions, found.angles, found.size_m, a.internal.or(found.internal_hz))
     } else {
         let limits = a.limits.for_files()?;
         let chain = chain_of(a.chain.as_ref())?;
@@ -92,15 +92,15 @@ pub(crate) fn angles(show: Show, a: &AnglesArgs) -> Result<Outcome, Failure> {
         let refs: Vec<(Position, &Trace)> = sweeps.iter().map(|(p, t)| (*p, t)).collect();
         let result = together(&refs, &limits.iter().collect::<Vec<&Limit>>(), &options)
             .map_err(|e| Failure::input(e.to_string()))?;
-        (names, sweeps.iter().map(|s| s.0).collect(), result)
+        (names, sweeps.iter().map(|s| s.0).collect(), result, a.size, a.internal)
     };
     if let Some(out) = &a.out {
         write_trace(out, &result.held.trace, None).map_err(|e| Failure::input(e.to_string()))?;
     }
     let top_hz = result.held.trace.range_hz().map_or(0.0, |r| r.1);
     let limit_ids: Vec<String> = result.verdict.limits.iter().map(|l| l.limit_id.clone()).collect();
-    let upper = a.internal.map_or_else(Vec::new, |i| upper(&limit_ids, i, top_hz));
-    let seen = match (a.distance, a.beam_width, a.size) {
+    let upper = internal.map_or_else(Vec::new, |i| upper(&limit_ids, i, top_hz));
+    let seen = match (a.distance, a.beam_width, size) {
         (Some(d), Some(w), Some(s)) => beam(d, w, s),
         _ => None,
     };

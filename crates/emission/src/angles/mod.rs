@@ -312,8 +312,22 @@ pub fn angles(sweeps: &[(Position, &Trace)], limits: &[&Limit], options: &AngleO
         })
         .collect();
     let repeat = cover(suspects.len(), &sets);
-    let notes = notes(&positions, &suspects, options);
+    let mut notes = notes(&positions, &suspects, options);
+    notes.extend(one_limit_only(&held.trace, limits));
     Ok(Angles { held, verdict, suspects, repeat, notes })
+}
+
+/// Above 1 GHz a peak and an average limit stand side by side (CISPR 32; 47 CFR 15.35).
+fn one_limit_only(trace: &Trace, limits: &[&Limit]) -> Option<String> {
+    let above: Vec<&&Limit> = limits.iter().filter(|l| l.level.range_hz().1 > 1e9).collect();
+    let has = |d: Detector| above.iter().any(|l| l.detector == d);
+    let reaches = trace.range_hz().is_some_and(|r| r.1 > 1e9);
+    let missing = match (has(Detector::Peak), has(Detector::CisprAverage)) {
+        (true, false) => "average",
+        (false, true) => "peak",
+        _ => return None,
+    };
+    reaches.then(|| format!("Above 1 GHz the {missing} limit is to be met too: name it."))
 }
 
 fn notes(positions: &[Position], suspects: &[AngleSuspect], options: &AngleOptions) -> Vec<String> {

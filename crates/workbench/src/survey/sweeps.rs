@@ -204,11 +204,23 @@ pub struct AnglesOfRuns {
     pub runs: Vec<String>,
     /// Where each was taken.
     pub positions: Vec<Position>,
+    /// Largest dimension of the product that was reckoned with, m.
+    pub size_m: Option<f64>,
+    /// Highest internal frequency that `product.toml` names, Hz.
+    pub internal_hz: Option<f64>,
     /// All together.
     pub angles: Angles,
 }
 
-/// Lays the runs over each other that say an azimuth, height or polarisation.
+/// The diagonal of the housing, m, where `product.toml` says its three sides.
+fn diagonal_m(product: &project::Product) -> Option<f64> {
+    let e = &product.enclosure;
+    let (a, b, c) = (e.length_m?, e.width_m?, e.height_m?);
+    Some((a * a + b * b + c * c).sqrt())
+}
+
+/// Lays the runs over each other that say an azimuth, height or polarisation. Where the options say no radius, the housing of
+/// `product.toml` gives it.
 pub fn angles_of_runs(
     dir: &Path,
     filter: &RunFilter,
@@ -236,9 +248,23 @@ pub fn angles_of_runs(
     let limits = limits_for(dir, limits, &found)?;
     let positions: Vec<Position> = found.iter().map(|s| position(&s.record)).collect();
     let sweeps: Vec<(Position, &Trace)> = positions.iter().copied().zip(found.iter().map(|s| &s.trace)).collect();
-    let mut angles = angles(&sweeps, &limits.iter().collect::<Vec<_>>(), options).map_err(of_angles)?;
+    let product = Project::open(dir)?.product()?.product;
+    let own = options.radius_m.is_none().then(|| diagonal_m(&product)).flatten();
+    let options = AngleOptions { radius_m: options.radius_m.or(own.map(|d| 0.5 * d)), ..options.clone() };
+    let mut angles = angles(&sweeps, &limits.iter().collect::<Vec<_>>(), &options).map_err(of_angles)?;
+    angles.notes.extend(own.map(|d| {
+        format!(
+            "The size is the diagonal of the housing in product.toml, {d:.2} m: cables that radiate make it larger."
+        )
+    }));
     angles.notes.extend(other_distance(&found, &limits));
-    Ok(AnglesOfRuns { runs: found.iter().map(|s| s.record.id.clone()).collect(), positions, angles })
+    Ok(AnglesOfRuns {
+        runs: found.iter().map(|s| s.record.id.clone()).collect(),
+        positions,
+        size_m: options.radius_m.map(|r| 2.0 * r),
+        internal_hz: product.highest_internal_frequency_hz,
+        angles,
+    })
 }
 
 /// Levels at different distances are different quantities.
