@@ -172,7 +172,7 @@ fn what_drives_the_chance_is_named() {
 
     let mut other = base;
     for e in &mut other.emissions {
-        e.stand_in = Some(StandIn { mean_db: 5.0, standard_db: 2.0 });
+        e.stand_in = Some(StandIn { mean_db: 5.0, common_db: 1.6, own_db: 1.2 });
     }
     assert!(chance_of_passing(&other, &fine()).probability > before.probability);
 }
@@ -193,6 +193,74 @@ fn more_emissions_than_fit_and_none_at_all() {
     assert!((more - found.probability).abs() < 0.06, "{more} {}", found.probability);
     let none = chance_of_passing(&Situation { emissions: Vec::new(), ..s }, &ChanceOptions::default());
     assert_eq!(none.probability, 1.0);
+}
+
+/// Peak readings far over an average limit, all with the same stand-in: how much lower the average reads is one unknown for
+/// all of them, so a crowd of emissions further from the limit does not talk the excess away.
+#[test]
+fn a_stand_in_is_one_doubt_for_all() {
+    let small = two(0.5, 0.5);
+    let excess = |mean_db: f64| StandIn { mean_db, common_db: 4.5, own_db: 2.5 };
+    let mut emissions: Vec<BenchEmission> =
+        (0..30).map(|i| emission(1e6 + 1e5 * f64::from(i), -10.0 + f64::from(i))).collect();
+    for e in &mut emissions {
+        e.stand_in = Some(excess(9.0));
+    }
+    let s = Situation { emissions, pairs: Vec::new(), bench: &small, laboratory: &small, repeatability: exact() };
+    let found = chance_of_passing(&s, &fine());
+    // Expected near −10 + 9 = −1 dB, doubt at least the common 4.5 dB: far from sure either way.
+    let worst = found.emissions.iter().find(|e| e.bench_margin_db == -10.0).expect("there");
+    assert!((-2.0..1.5).contains(&worst.expected_margin_db) && worst.standard_db > 4.4, "{worst:?}");
+    assert!((0.15..0.5).contains(&found.probability), "{}", found.probability);
+}
+
+/// Two repeated runs of three emissions against a quasi-peak and an average limit, peak and quasi-peak read: the runs' suspects
+/// come together, the nearest limit counts once the stand-in's excess is off, what is far away is left out.
+#[test]
+fn suspects_of_repeated_runs_come_together() {
+    use emission::chance::{RunReadings, collect};
+    use emission::{Column, JudgeOptions, Trace, judge};
+    use standards::Detector;
+    let f: Vec<f64> = (0..600).map(|i| 1e6 + 4.5e3 * f64::from(i)).collect();
+    let trace = |tops: &[(usize, f64)]| {
+        let mut level = vec![-20.0; f.len()];
+        for &(k, l) in tops {
+            for (j, off) in [(k - 1, 6.0), (k, 0.0), (k + 1, 6.0)] {
+                level[j] = l - off;
+            }
+        }
+        let column = |detector, lower: f64| Column {
+            detector: Some(detector),
+            name: String::new(),
+            level_db: level.iter().map(|l| l - lower).collect(),
+            lower_bound: Vec::new(),
+            floor_db: Vec::new(),
+        };
+        Trace {
+            frequency_hz: f.clone(),
+            unit: Some(quantity::Unit::DbUv),
+            columns: vec![column(Detector::Peak, 0.0), column(Detector::QuasiPeak, 2.0)],
+            ..Trace::default()
+        }
+    };
+    let library = standards::LimitLibrary::embedded();
+    let limits: Vec<_> =
+        ["cispr32-b-mains-qp", "cispr32-b-mains-av"].iter().map(|id| library.get(id).expect("a limit")).collect();
+    let options = JudgeOptions { within_db: 60.0, allow_partial: true, ..JudgeOptions::default() };
+    let read = |tops: &[(usize, f64)]| {
+        let t = trace(tops);
+        RunReadings::of(&t, &judge(&t, &limits, &options).expect("judged"))
+    };
+    // The second run's first emission drifted by one step; the third is 45 dB below the first.
+    let (a, b) = (read(&[(100, 50.0), (300, 40.0), (500, 5.0)]), read(&[(101, 51.0), (300, 39.0), (500, 5.0)]));
+    let found = collect(&[&a, &b]);
+    assert_eq!(found.frequency_hz.len(), 2, "{found:?}");
+    // Limits 56 (quasi-peak) and 46 (average): quasi-peak read 48 and 49, 8 and 7 dB below the first; as a stand-in for the
+    // average it stands 2 dB over, less 6 dB: expected 4 dB below, the nearer of the two.
+    assert_eq!(found.detectors[0], (Detector::CisprAverage, Detector::QuasiPeak));
+    assert!((found.margins[0][0] + 2.0).abs() < 1e-9 && (found.margins[1][0] + 3.0).abs() < 1e-9, "{found:?}");
+    // The second, peak 40 and 39, lies below the average limit by peak already: 6 and 7 dB.
+    assert!((found.margins[0][1] - 6.0).abs() < 1e-9 && (found.margins[1][1] - 7.0).abs() < 1e-9, "{found:?}");
 }
 
 /// Analysis of variance by hand: two runs of three emissions, (1, 2, 3) and (3, 2, 4): run means 2 and 3, SS_run = 0.5, one

@@ -69,7 +69,7 @@ fn the_measurement_that_matters_comes_first() {
 
     let mut stand_in = s.clone();
     stand_in.emissions[0].margin_db = -5.0;
-    stand_in.emissions[0].stand_in = Some(StandIn { mean_db: 6.0, standard_db: 4.0 });
+    stand_in.emissions[0].stand_in = Some(StandIn { mean_db: 6.0, common_db: 3.5, own_db: 2.0 });
     let detector = candidate(Action::Detector { frequency_hz: 1e6, set_up: 0 }, 5.0);
     assert_eq!(rank(&stand_in, &[all[0].clone(), all[2].clone(), detector.clone()], 1)[0].candidate, detector);
 }

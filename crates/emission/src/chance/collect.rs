@@ -7,10 +7,12 @@ use crate::coverage::prescribed_bandwidth_hz;
 use crate::{Trace, Verdict};
 
 /// A suspect of one run.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 struct Top {
     frequency_hz: f64,
-    margin_db: f64,
+    /// With what a stand-in is expected to read too high.
+    expected_db: f64,
+    limit_id: String,
     wanted: Detector,
     used: Detector,
 }
@@ -19,8 +21,8 @@ struct Top {
 #[derive(Debug, Clone, PartialEq)]
 pub struct RunReadings {
     frequency_hz: Vec<f64>,
-    /// Smallest margin over the limits at each frequency.
-    margin_db: Vec<f64>,
+    /// Margins to each limit.
+    margin_db: Vec<(String, Vec<f64>)>,
     tops: Vec<Top>,
 }
 
@@ -29,7 +31,8 @@ pub struct RunReadings {
 pub struct Collected {
     /// Frequency of each, Hz: where its margin is smallest.
     pub frequency_hz: Vec<f64>,
-    /// Margins, one row a run, one column an emission, dB; NaN where a run has none.
+    /// Margins to the limit that is nearest at each emission, one row a run, one column an emission, dB; NaN where a run has
+    /// none.
     pub margins: Repeats,
     /// Detector the limit asks for and the one that was read, at the smallest margin.
     pub detectors: Vec<(Detector, Detector)>,
@@ -39,27 +42,36 @@ impl RunReadings {
     /// From a run's trace and its verdict; judge with wide options (`within_db`, `max_suspects`), or emissions far from the
     /// limit are missing.
     pub fn of(trace: &Trace, verdict: &Verdict) -> Self {
-        let margin_db = (0..trace.frequency_hz.len())
-            .map(|k| verdict.limits.iter().map(|l| l.margin_db[k]).fold(f64::NAN, f64::min))
-            .collect();
+        let margin_db = verdict.limits.iter().map(|l| (l.limit_id.clone(), l.margin_db.clone())).collect();
         let tops = verdict
             .suspects
             .iter()
             .filter_map(|s| {
-                let nearest = s.limits.first()?;
-                let wanted = verdict.limits.iter().find(|l| l.limit_id == nearest.limit_id)?.detector;
-                Some(Top { frequency_hz: s.frequency_hz, margin_db: s.margin_db, wanted, used: nearest.detector_used })
+                // The limit that is nearest once a stand-in's excess is taken off.
+                let each = s.limits.iter().filter_map(|l| {
+                    let wanted = verdict.limits.iter().find(|r| r.limit_id == l.limit_id)?.detector;
+                    let excess = stand_in(wanted, l.detector_used).map_or(0.0, |d| d.mean_db);
+                    Some(Top {
+                        frequency_hz: s.frequency_hz,
+                        expected_db: l.margin_db + excess,
+                        limit_id: l.limit_id.clone(),
+                        wanted,
+                        used: l.detector_used,
+                    })
+                });
+                each.filter(|t| t.expected_db.is_finite()).min_by(|a, b| a.expected_db.total_cmp(&b.expected_db))
             })
             .collect();
         Self { frequency_hz: trace.frequency_hz.clone(), margin_db, tops }
     }
 
-    /// Smallest margin within a receiver bandwidth of a frequency; NaN where nothing was read.
-    pub fn margin_near(&self, frequency_hz: f64) -> f64 {
+    /// Smallest margin to a limit within a receiver bandwidth of a frequency; NaN where nothing was read.
+    pub fn margin_near(&self, limit_id: &str, frequency_hz: f64) -> f64 {
+        let Some((_, margin_db)) = self.margin_db.iter().find(|m| m.0 == limit_id) else { return f64::NAN };
         let width = prescribed_bandwidth_hz(frequency_hz);
         let from = self.frequency_hz.partition_point(|f| *f < frequency_hz - width);
         let to = self.frequency_hz.partition_point(|f| *f <= frequency_hz + width);
-        self.margin_db[from..to.max(from)].iter().copied().fold(f64::NAN, f64::min)
+        margin_db[from..to.max(from)].iter().copied().fold(f64::NAN, f64::min)
     }
 }
 
@@ -69,12 +81,11 @@ const FAR_DB: f64 = 40.0;
 /// Brings the suspects of repeated runs together: tops within a receiver bandwidth of the nearest to the limit are one
 /// emission, and every run's margin for it is its smallest within that bandwidth.
 pub fn collect(runs: &[&RunReadings]) -> Collected {
-    let mut tops: Vec<Top> =
-        runs.iter().flat_map(|r| r.tops.iter().copied()).filter(|t| t.margin_db.is_finite()).collect();
-    tops.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
-    let nearest = tops.first().map_or(0.0, |t| t.margin_db);
-    tops.retain(|t| t.margin_db <= nearest + FAR_DB);
-    let mut kept: Vec<Top> = Vec::new();
+    let mut tops: Vec<&Top> = runs.iter().flat_map(|r| &r.tops).collect();
+    tops.sort_by(|a, b| a.expected_db.total_cmp(&b.expected_db));
+    let nearest = tops.first().map_or(0.0, |t| t.expected_db);
+    tops.retain(|t| t.expected_db <= nearest + FAR_DB);
+    let mut kept: Vec<&Top> = Vec::new();
     // By frequency, so that only neighbours have to be looked at.
     let mut taken = std::collections::BTreeSet::new();
     for t in tops {
@@ -88,7 +99,10 @@ pub fn collect(runs: &[&RunReadings]) -> Collected {
     }
     Collected {
         frequency_hz: kept.iter().map(|t| t.frequency_hz).collect(),
-        margins: runs.iter().map(|r| kept.iter().map(|t| r.margin_near(t.frequency_hz)).collect()).collect(),
+        margins: runs
+            .iter()
+            .map(|r| kept.iter().map(|t| r.margin_near(&t.limit_id, t.frequency_hz)).collect())
+            .collect(),
         detectors: kept.iter().map(|t| (t.wanted, t.used)).collect(),
     }
 }
@@ -96,13 +110,13 @@ pub fn collect(runs: &[&RunReadings]) -> Collected {
 /// How much higher a detector reads that stands in for another (assumptions from common practice: switching converters and
 /// clocks, pulses now and then); none where it is the detector itself or never reads higher.
 pub fn stand_in(wanted: Detector, used: Detector) -> Option<StandIn> {
-    let (mean_db, standard_db) = match (used, wanted) {
-        (Detector::Peak, Detector::QuasiPeak) => (3.0, 2.5),
-        (Detector::Peak, Detector::RmsAverage) => (7.0, 4.0),
-        (Detector::Peak, Detector::CisprAverage) => (9.0, 5.0),
-        (Detector::QuasiPeak, Detector::CisprAverage) => (6.0, 4.0),
-        (Detector::RmsAverage, Detector::CisprAverage) => (2.0, 1.5),
+    let (mean_db, common_db, own_db) = match (used, wanted) {
+        (Detector::Peak, Detector::QuasiPeak) => (3.0, 2.0, 1.5),
+        (Detector::Peak, Detector::RmsAverage) => (7.0, 3.5, 2.0),
+        (Detector::Peak, Detector::CisprAverage) => (9.0, 4.5, 2.5),
+        (Detector::QuasiPeak, Detector::CisprAverage) => (6.0, 3.5, 2.0),
+        (Detector::RmsAverage, Detector::CisprAverage) => (2.0, 1.2, 0.9),
         _ => return None,
     };
-    Some(StandIn { mean_db, standard_db })
+    Some(StandIn { mean_db, common_db, own_db })
 }

@@ -141,8 +141,11 @@ impl Parts {
                 if a.set_up == b.set_up {
                     v += s.run_variance / a.repeats.max(b.repeats).max(1) as f64;
                 }
+                if let (Some(d), true) = (a.stand_in, a.stand_in == b.stand_in) {
+                    v += d.common_db.powi(2);
+                }
                 if i == j {
-                    let stand_in = a.stand_in.map_or(0.0, |d| d.standard_db.powi(2));
+                    let stand_in = a.stand_in.map_or(0.0, |d| d.own_db.powi(2));
                     v += self.bench_own[i]
                         + s.population_db.powi(2)
                         + s.own_variance / a.repeats.max(1) as f64
@@ -167,10 +170,9 @@ impl Parts {
 
     /// The readings themselves, without what is expected of them beside the population's mean.
     fn values(&self, emissions: &[BenchEmission], pairs: &[Pair]) -> Vec<f64> {
-        let stand_in = |e: &BenchEmission| e.stand_in.map_or(0.0, |d| d.mean_db);
         emissions
             .iter()
-            .map(|e| e.margin_db - self.bench_shift_db + stand_in(e))
+            .map(|e| e.expected_db() - self.bench_shift_db)
             .chain(pairs.iter().map(|p| p.difference_db - (self.bench_shift_db - self.laboratory_shift_db)))
             .collect()
     }

@@ -29,8 +29,16 @@ use crate::random::Random;
 pub struct StandIn {
     /// Expected difference, dB.
     pub mean_db: f64,
-    /// Its standard deviation, dB.
-    pub standard_db: f64,
+    /// Standard deviation of what all emissions of a product with this stand-in have in common, dB: they are modulated alike.
+    pub common_db: f64,
+    /// Standard deviation of what each has of its own, dB.
+    pub own_db: f64,
+}
+
+impl StandIn {
+    fn variance(&self) -> f64 {
+        self.common_db.powi(2) + self.own_db.powi(2)
+    }
 }
 
 /// One emission as the bench has it.
@@ -48,6 +56,13 @@ pub struct BenchEmission {
     pub set_up: usize,
     /// Where another detector stands in.
     pub stand_in: Option<StandIn>,
+}
+
+impl BenchEmission {
+    /// Its margin with what a stand-in detector is expected to read too high, dB.
+    pub fn expected_db(&self) -> f64 {
+        self.margin_db + self.stand_in.map_or(0.0, |d| d.mean_db)
+    }
 }
 
 /// One emission read on the bench and at the laboratory, same sample, same state.
@@ -167,6 +182,9 @@ pub struct Chance {
 /// 8 dB, within a factor of two either way (an assumption; twelve emissions outweigh it).
 pub(crate) const POPULATION_DB: [f64; 10] = [1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 26.0, 40.0];
 
+/// Emissions the population is learnt from.
+const POPULATION_EMISSIONS: usize = 100;
+
 fn population_prior(population_db: f64) -> f64 {
     (-0.5 * ((population_db / 8.0).ln() / 0.7).powi(2)).exp()
 }
@@ -217,7 +235,7 @@ pub(crate) fn central_spreads(r: &Repeatability, population_db: f64) -> Spreads 
 
 pub(crate) fn choose<'a>(s: &Situation<'a>, options: &ChanceOptions) -> Chosen<'a> {
     let mut worst = s.emissions.clone();
-    worst.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+    worst.sort_by(|a, b| a.expected_db().total_cmp(&b.expected_db()));
     let decisive = worst.first().map_or(1e6, |e| e.frequency_hz);
     let mut pairs = s.pairs.clone();
     pairs.sort_by(|a, b| {
@@ -232,8 +250,9 @@ pub(crate) fn choose<'a>(s: &Situation<'a>, options: &ChanceOptions) -> Chosen<'
         let weights = population_weights(&parts, &situation);
         return Chosen { situation, parts, weights, mean_db: None };
     }
-    // The population from an even choice of all of them, the distribution of the worst.
-    let even: Vec<BenchEmission> = (0..most).map(|i| worst[i * worst.len() / most].clone()).collect();
+    // The population from all of them, or an even choice where they are many; the distribution of the worst.
+    let count = worst.len().min(POPULATION_EMISSIONS.max(most));
+    let even: Vec<BenchEmission> = (0..count).map(|i| worst[i * worst.len() / count].clone()).collect();
     let sample = Situation { emissions: even, pairs: pairs.clone(), ..s.clone() };
     let sample_parts = Parts::new(&sample);
     let weights = population_weights(&sample_parts, &sample);
@@ -497,7 +516,7 @@ fn sources(
         weighted(&|i| r.own.standard_db.powi(2) * share(i)),
         without(&|o| o.repeatability.own.standard_db = 1e-3),
     );
-    let stand_in = weighted(&|i| s.emissions[i].stand_in.map_or(0.0, |d| d.standard_db.powi(2)));
+    let stand_in = weighted(&|i| s.emissions[i].stand_in.map_or(0.0, |d| d.variance()));
     if stand_in > 0.0 {
         let p = without(&|o| {
             for e in &mut o.emissions {

@@ -122,7 +122,7 @@ impl Part {
     /// Of one emission read at several angles, heights and polarisations the laboratory keeps the highest: so do we.
     fn keep_highest_positions(&mut self) {
         let mut sorted = std::mem::take(&mut self.emissions);
-        sorted.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+        sorted.sort_by(|a, b| a.expected_db().total_cmp(&b.expected_db()));
         for e in sorted {
             let lower = self.emissions.iter().any(|k| {
                 k.set_up != e.set_up
@@ -136,7 +136,7 @@ impl Part {
     }
 
     fn decisive_hz(&self) -> f64 {
-        self.emissions.iter().min_by(|a, b| a.margin_db.total_cmp(&b.margin_db)).map_or(1e6, |e| e.frequency_hz)
+        self.emissions.iter().min_by(|a, b| a.expected_db().total_cmp(&b.expected_db())).map_or(1e6, |e| e.frequency_hz)
     }
 }
 
@@ -244,7 +244,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
     if parts.iter().any(|p| p.emissions.iter().any(|e| e.stand_in.is_some())) {
         notes.push(
             "Where a detector that reads higher stands in for the limit's own, how much higher is assumed (peak over \
-             quasi-peak 3 ± 2.5 dB, peak over average 9 ± 5 dB, quasi-peak over average 6 ± 4 dB): measure with the limit's \
+             quasi-peak 3 ± 2.5 dB, peak over average 9 ± 5 dB, quasi-peak over average 6 ± 4 dB, mostly alike for all emissions): measure with the limit's \
              detector where it decides."
                 .to_owned(),
         );
@@ -597,14 +597,14 @@ fn candidates(part: &Part) -> Vec<Candidate> {
         })
         .collect();
     let mut near: Vec<&BenchEmission> = part.emissions.iter().filter(|e| e.stand_in.is_some()).collect();
-    near.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+    near.sort_by(|a, b| a.expected_db().total_cmp(&b.expected_db()));
     out.extend(near.into_iter().take(5).map(|e| Candidate {
         action: Action::Detector { frequency_hz: e.frequency_hz, set_up: e.set_up },
         title: format!("Measure {} with the limit's own detector, {}", words::frequency(e.frequency_hz), e.label),
         minutes: DETECTOR_MIN,
     }));
     let mut decisive: Vec<&BenchEmission> = part.emissions.iter().collect();
-    decisive.sort_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+    decisive.sort_by(|a, b| a.expected_db().total_cmp(&b.expected_db()));
     out.push(Candidate {
         action: Action::LaboratoryPair { frequency_hz: decisive.iter().take(8).map(|e| e.frequency_hz).collect() },
         title: "Measure another sample or state at the laboratory and on the bench, as a pair".to_owned(),
