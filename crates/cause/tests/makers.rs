@@ -48,7 +48,7 @@ fn products_built_from_circuits_are_mostly_told() {
     // The physical generator shares nothing with the tables of the case file; the figures are those of
     // `cargo xtask bench causes` less what so few products scatter by.
     let mut random = Random::new(92_003);
-    let count = 100;
+    let count = 40;
     let (mut first, mut three, mut first_after) = (0, 0, 0);
     for _ in 0..count {
         let product = bench::recorded(&mut random);
