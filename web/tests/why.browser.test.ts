@@ -74,6 +74,41 @@ describe.skipIf(!ready)("why", () => {
     await page.close();
   });
 
+  test("factors, ways, time and the edge that would do are said, and readings by hand are answered", async () => {
+    const page = await open(`#/why/${failing}`);
+    await page.getByTestId("maker").first().waitFor();
+    expect(await page.getByTestId("maker").first().textContent()).toMatch(/For ×\d/);
+    expect(await page.getByTestId("timing").textContent()).toContain("Over time");
+    expect(await page.getByTestId("ways").textContent()).toContain("By which way?");
+    expect(await page.getByTestId("edge").first().textContent()).toContain("rise");
+    const hand = page.getByTestId("hand-readings");
+    await hand.getByRole("button", { name: "Clamp on a cable" }).click();
+    await hand.getByLabel("Frequency, MHz").fill("47.75");
+    await hand.getByLabel("Cable").selectOption("sensors");
+    await hand.getByLabel("Clamp, dBµA").fill("13.98");
+    await hand.getByLabel("Length, m").fill("1");
+    await hand.getByLabel("Limit, dBµV/m").fill("40");
+    await hand.getByRole("button", { name: "What field?" }).click();
+    // 5 µA on 1 m at 47.7 MHz make 100 µV/m at 3 m over a floor (Ott's rule for class B).
+    await expect.poll(() => page.getByTestId("hand-answer").textContent()).toContain("about 40.");
+    await hand.getByRole("button", { name: "Line and neutral" }).click();
+    await hand.getByLabel("Line, dBµV").fill("60");
+    await hand.getByLabel("Neutral, dBµV").fill("54");
+    await hand.getByRole("button", { name: "Which mode?" }).click();
+    await expect.poll(() => page.getByTestId("hand-answer").textContent()).toContain("47.9 and 57.5 dBµV");
+    await hand.getByRole("button", { name: "Kind of noise" }).click();
+    await hand.getByLabel("Frequency, MHz").fill("1");
+    await hand.getByLabel("Peak, dB", { exact: true }).fill("80");
+    await hand.getByLabel("Quasi-peak, dB").fill("73.5");
+    await hand.getByLabel("Average, dB").fill("40.5");
+    await hand.getByRole("button", { name: "What kind?" }).click();
+    await expect.poll(() => page.getByTestId("hand-answer").textContent()).toContain("Pulses at about 100");
+    await hand.getByRole("button", { name: "Which currents" }).click();
+    await page.getByTestId("currents").waitFor();
+    await picture(page, "why-readings");
+    await page.close();
+  });
+
   test("nothing was complained about", () => {
     expect(complaints).toEqual([]);
   });
