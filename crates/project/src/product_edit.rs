@@ -8,6 +8,18 @@ use crate::{Product, ProjectError};
 /// The text of `product.toml` changed to say `product`. Comments, order, style and unknown keys stay.
 pub(crate) fn edited(text: &str, product: &Product) -> Result<String, ProjectError> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    // A file with the line ends of Windows keeps them, unless a text in it would change.
+    let windows = text.matches("\r\n").count() * 2 > text.matches('\n').count();
+    if !windows {
+        return edited_lines(text, product);
+    }
+    let result = edited_lines(&text.replace("\r\n", "\n"), product)?;
+    let back = result.replace('\n', "\r\n");
+    let whole = Product::read(&back, "product.toml").is_ok_and(|r| r.product == product.tidied());
+    Ok(if whole { back } else { result })
+}
+
+fn edited_lines(text: &str, product: &Product) -> Result<String, ProjectError> {
     let mut document: DocumentMut = text.parse().map_err(|e: toml_edit::TomlError| {
         ProjectError::value("product.toml", e.to_string(), "a readable TOML file")
     })?;
@@ -441,6 +453,21 @@ cable_length_m = 25
         changed.ports.clear();
         let text = edited(WRITTEN, &changed).unwrap();
         assert!(text.contains("# All interfaces") && !text.contains("[[ports]]"), "{text}");
+    }
+
+    #[test]
+    fn line_ends_stay_as_they_are() {
+        let windows = WRITTEN.replace('\n', "\r\n");
+        assert_eq!(edited(&windows, &product()).unwrap(), windows);
+        let mut changed = product();
+        changed.name = "Fan".to_owned();
+        changed.criteria.a = Some("works".to_owned());
+        let text = edited(&windows, &changed).unwrap();
+        assert_eq!(text.matches('\n').count(), text.matches("\r\n").count(), "{text:?}");
+        assert_eq!(Product::read(&text, "p").unwrap().product, changed);
+        changed.description = "two\nlines".to_owned();
+        let text = edited(&windows, &changed).unwrap();
+        assert_eq!(Product::read(&text, "p").unwrap().product, changed);
     }
 
     #[test]
