@@ -1,24 +1,23 @@
 //! The detectors' inner loops: magnitudes, the quasi-peak network, sums, and crests between spectra.
 #![allow(clippy::inline_always)]
 
-use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
+use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
 use crate::short::Cell;
 use crate::simd::{LANES, Lanes};
 use crate::weighting::CONDUCTION_CUBIC;
 
-/// Magnitudes of sixteen spectra at one group's bins, and their reciprocals.
+/// Magnitudes of sixteen spectra at one group's bins.
 #[derive(Debug, Clone)]
 #[repr(C, align(64))]
 pub(crate) struct Envelopes {
     pub(crate) magnitude: [Lanes; WIDTH],
-    pub(crate) reciprocal: [Lanes; WIDTH],
     /// The highest magnitude of the sixteen (of those that count).
     pub(crate) top: Lanes,
 }
 
 impl Envelopes {
     pub(crate) fn new() -> Self {
-        Self { magnitude: [[0.0; LANES]; WIDTH], reciprocal: [[0.0; LANES]; WIDTH], top: [0.0; LANES] }
+        Self { magnitude: [[0.0; LANES]; WIDTH], top: [0.0; LANES] }
     }
 }
 
@@ -102,9 +101,7 @@ fn envelopes_body<V: Lanes16>(cells: &[Cell], rows: usize, out: &mut Envelopes) 
         let power: [V; WIDTH] = powers(&cells[i * WIDTH..(i + 1) * WIDTH]);
         let mut top = V::splat(0.0);
         for (j, p) in power.iter().enumerate() {
-            let y = p.reciprocal_root();
-            let e = p.mul(y);
-            store(y, &mut out.reciprocal[j], i);
+            let e = p.sqrt();
             store(e, &mut out.magnitude[j], i);
             if j < rows {
                 top = e.max(top);
@@ -120,7 +117,7 @@ fn magnitude_rows_body<V: Lanes16>(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH])
         let power: [V; WIDTH] = powers(cells);
         for (p, row) in power.iter().zip(rows.iter_mut()) {
             if let Some(to) = row[i * WIDTH..].first_chunk_mut() {
-                p.mul(p.reciprocal_root()).store(to);
+                p.sqrt().store(to);
             }
         }
     }
@@ -129,9 +126,10 @@ fn magnitude_rows_body<V: Lanes16>(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH])
 /// Current into the capacitor for carrier amplitude `e` over voltage `v`, up to the attack constant, and how much it falls
 /// for a rise of `v` (but for the cubic's own slope, 4 % of it at most).
 #[inline(always)]
-fn current<V: Lanes16>(e: V, reciprocal: V, v: V) -> (V, V) {
+fn current<V: Floats>(e: V, v: V) -> (V, V) {
     let w = e.sub(v).max(V::splat(0.0));
-    let r = w.mul(reciprocal);
+    // Of silence nothing flows.
+    let r = w.div(e.max(V::splat(1e-37)));
     let [c0, c1, c2, c3] = CONDUCTION_CUBIC;
     let cubic = V::splat(c3).mul(r).add(V::splat(c2)).mul(r).add(V::splat(c1)).mul(r).add(V::splat(c0));
     let conductance = r.sqrt().mul(cubic);
@@ -143,7 +141,7 @@ fn begin_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes) {
     let half = V::splat(0.5);
     for i in 0..LANES / WIDTH {
         let (now, v) = (load::<V>(&e.magnitude[0], i), load::<V>(&state.v, i));
-        store(current(now, load(&e.reciprocal[0], i), v).0, &mut state.current, i);
+        store(current(now, v).0, &mut state.current, i);
         store(load::<V>(&state.sum_e, i).add(now.mul(half)), &mut state.sum_e, i);
         store(load::<V>(&state.sum_e2, i).add(now.mul(now).mul(half)), &mut state.sum_e2, i);
         store(load::<V>(&state.sum_v, i).add(v.mul(half)), &mut state.sum_v, i);
@@ -162,14 +160,13 @@ fn detect_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to
 
 #[inline(always)]
 fn capacitor_body<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw) {
-    // Each step waits for the one before: runs of bins side by side keep the machine busy.
-    if V::REGISTERS == 1 {
-        weigh::<V, 4>(state, e, from, to, law, 0);
-    } else {
-        weigh::<V, 2>(state, e, from, to, law, 0);
-        weigh::<V, 2>(state, e, from, to, law, 2);
+    for i in (0..LANES / WIDTH * V::Register::PARTS).step_by(TOGETHER) {
+        weigh::<V::Register>(state, e, from, to, law, i);
     }
 }
+
+/// Registers of bins that go through the network side by side: each step waits for the one before.
+const TOGETHER: usize = 4;
 
 /// Sums of the magnitudes and of their squares.
 #[inline(always)]
@@ -185,58 +182,57 @@ fn sums<V: Lanes16>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize
     store(sum_e2, &mut state.sum_e2, i);
 }
 
+/// Registers number `i..` of a group.
 #[inline(always)]
-fn load_all<V: Lanes16, const M: usize>(x: &Lanes, i: usize) -> [V; M] {
-    let mut all = [V::splat(0.0); M];
-    for (m, v) in all.iter_mut().enumerate() {
-        *v = load(x, i + m);
+fn load_some<V: Floats>(x: &Lanes, i: usize) -> [V; TOGETHER] {
+    let mut some = [V::splat(0.0); TOGETHER];
+    for (m, v) in some.iter_mut().enumerate() {
+        *v = V::load_part(part(x, (i + m) / V::PARTS), (i + m) % V::PARTS);
     }
-    all
+    some
 }
 
 #[inline(always)]
-fn store_all<V: Lanes16, const M: usize>(all: [V; M], x: &mut Lanes, i: usize) {
-    for (m, v) in all.into_iter().enumerate() {
-        store(v, x, i + m);
+fn store_some<V: Floats>(some: [V; TOGETHER], x: &mut Lanes, i: usize) {
+    for (m, v) in some.into_iter().enumerate() {
+        if let Some(x) = x[(i + m) / V::PARTS * WIDTH..].first_chunk_mut() {
+            v.store_part(x, (i + m) % V::PARTS);
+        }
     }
 }
 
-/// The quasi-peak network at `M` vectors of bins.
+/// The quasi-peak network at some registers of bins, from number `i` on.
 #[inline(always)]
-fn weigh<V: Lanes16, const M: usize>(
-    state: &mut Weighting,
-    e: &Envelopes,
-    from: usize,
-    to: usize,
-    law: &ChargeLaw,
-    i: usize,
-) {
+fn weigh<V: Floats>(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw, i: usize) {
+    let zero = V::splat(0.0);
     let (attack, loss, half) = (V::splat(law.attack), V::splat(law.loss), V::splat(0.5 * law.attack));
     let keep = V::splat(1.0 - law.loss);
-    let mut sum_v: [V; M] = load_all(&state.sum_v, i);
-    let mut v: [V; M] = load_all(&state.v, i);
-    let mut rest: [V; M] = load_all(&state.v_rest, i);
-    let mut first: [V; M] = load_all(&state.current, i);
+    let mut sum_v: [V; TOGETHER] = load_some(&state.sum_v, i);
+    let mut v: [V; TOGETHER] = load_some(&state.v, i);
+    let mut rest: [V; TOGETHER] = load_some(&state.v_rest, i);
+    let mut first: [V; TOGETHER] = load_some(&state.current, i);
     for row in from..to {
-        for m in 0..M {
-            let now: V = load(&e.magnitude[row], i + m);
+        let now: [V; TOGETHER] = load_some(&e.magnitude[row], i);
+        for m in 0..TOGETHER {
             // Heun's rule, one evaluation a step: foresee the voltage with the last current, take the current there, and
             // go on with the mean of the two. Corrected to the voltage reached, it serves the next step.
             let fall = v[m].mul(loss);
             let foreseen = v[m].sub(fall).add(first[m].mul(attack));
-            let (second, slope) = current(now, load(&e.reciprocal[row], i + m), foreseen);
+            // Most of the time nothing flows anywhere; what is left out then would come to exactly nothing.
+            let flows = now[m].any_above(foreseen);
+            let (second, slope) = if flows { current(now[m], foreseen) } else { (zero, zero) };
             let change = half.mul(first[m].mul(keep).add(second)).sub(fall).add(rest[m]);
             let moved = v[m].add(change);
             rest[m] = change.sub(moved.sub(v[m]));
             v[m] = moved;
-            first[m] = second.sub(slope.mul(moved.sub(foreseen))).max(V::splat(0.0));
+            first[m] = if flows { second.sub(slope.mul(moved.sub(foreseen))).max(zero) } else { zero };
             sum_v[m] = sum_v[m].add(moved);
         }
     }
-    store_all(sum_v, &mut state.sum_v, i);
-    store_all(v, &mut state.v, i);
-    store_all(rest, &mut state.v_rest, i);
-    store_all(first, &mut state.current, i);
+    store_some(sum_v, &mut state.sum_v, i);
+    store_some(v, &mut state.v, i);
+    store_some(rest, &mut state.v_rest, i);
+    store_some(first, &mut state.current, i);
 }
 
 #[cfg(test)]
@@ -298,7 +294,6 @@ mod tests {
                 let exact = |r: usize| f64::from(c.re[r]).hypot(f64::from(c.im[r]));
                 for r in 0..WIDTH {
                     assert!((f64::from(e.magnitude[r][i]) / exact(r) - 1.0).abs() < 5e-7);
-                    assert!((f64::from(e.reciprocal[r][i]) * exact(r) - 1.0).abs() < 5e-7);
                 }
                 assert!(e.top[i] == (0..5).map(|r| e.magnitude[r][i]).fold(0.0, f32::max));
             }

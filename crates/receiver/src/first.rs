@@ -23,6 +23,8 @@ pub(crate) struct First {
     weights: Vec<f32>,
     /// Numbers in a row of the layout: the same sample of so many hops.
     row: usize,
+    /// Two folds, and a hop as long as a butterfly's inputs lie apart.
+    in_row: bool,
     radix: usize,
     /// Places that a butterfly's inputs lie apart.
     rest: usize,
@@ -67,12 +69,13 @@ impl First {
                 offset: samples(w[0]).map(|u| u % hop * row + (u / hop).min(hops)).collect(),
             })
             .collect();
+        let in_row = folds == 2 && hop == rest && row == ROW;
         let weight = |u: usize| window.get(u).map_or(0.0, |w| *w as f32);
         let weights = (0..rest).flat_map(|p| samples(p).map(weight)).collect();
         let parts = plan.parts();
         let outputs = parts.end.saturating_sub(1);
         let turns = (0..rest).flat_map(|p| (1..=outputs).map(move |k| turn(p * k, n))).collect();
-        Self { hop, length: window.len(), weights, row, radix, rest, folds, runs, turns, outputs }
+        Self { hop, length: window.len(), weights, row, in_row, radix, rest, folds, runs, turns, outputs }
     }
 
     /// Samples under the window.
@@ -165,6 +168,26 @@ fn folded_in_row<V: Floats, const R: usize>(weights: &[f32], row: &[f32; ROW], p
     x
 }
 
+impl First {
+    /// The windowed stream at the inputs of a place's butterfly.
+    #[inline(always)]
+    fn inputs<V: Floats, const R: usize>(&self, run: &Run, place: usize, layout: &[f32], part: usize) -> [V; R] {
+        let weights = &self.weights[place * R * self.folds..][..R * self.folds];
+        if self.in_row
+            && 2 * R + WIDTH <= ROW + 1
+            && let Some(row) = layout[place * ROW..].first_chunk()
+        {
+            return folded_in_row(weights, row, part);
+        }
+        let rows = &layout[(place - run.from) * self.row..];
+        match self.folds {
+            1 => folded::<V, R, 1>(1, weights, &run.offset, rows, part),
+            2 => folded::<V, R, 2>(2, weights, &run.offset, rows, part),
+            folds => folded::<V, R, 0>(folds, weights, &run.offset, rows, part),
+        }
+    }
+}
+
 /// What a butterfly of `R` real inputs leaves: one or two real values, and complex ones.
 trait RealButterfly<const R: usize> {
     fn of<V: Floats>(x: [V; R]) -> ([V; 2], [Complex<V>; 3]);
@@ -182,7 +205,7 @@ impl RealButterfly<1> for Formula {
     }
 }
 
-/// A part of the numerator of a root of unity: the sum with the weights of `c`.
+/// A sum of numbers with weights, from left to right.
 macro_rules! weighted {
     ($first:expr $(, $x:expr, $w:expr)*) => { $first$(.add($x.mul(V::splat($w))))* };
 }
@@ -293,20 +316,12 @@ where
     let (pair_row, pair_pitch) = (2 * paired.row(), paired.pitch());
     let (parts, pairs) = cells.split_at_mut(first.outputs * plan.room());
     let half = V::splat(0.5);
-    let in_row = first.folds == 2 && first.hop == first.rest && first.row == ROW && 2 * R + WIDTH <= ROW + 1;
     for run in &first.runs {
         for place in run.from..run.to {
-            let rows = &layout[if in_row { place } else { place - run.from } * first.row..];
             let at = place / row * pitch + place % row;
             let turns = &first.turns[place * first.outputs..][..first.outputs];
-            let weights = &first.weights[place * R * first.folds..][..R * first.folds];
             for part in 0..V::PARTS {
-                let x: [V; R] = match rows.first_chunk() {
-                    Some(row) if in_row => folded_in_row(weights, row, part),
-                    _ if first.folds == 2 => folded::<V, R, 2>(2, weights, &run.offset, rows, part),
-                    _ if first.folds == 1 => folded::<V, R, 1>(1, weights, &run.offset, rows, part),
-                    _ => folded::<V, R, 0>(first.folds, weights, &run.offset, rows, part),
-                };
+                let x: [V; R] = first.inputs(run, place, layout, part);
                 let (reals, outputs) = <Formula as RealButterfly<R>>::of(x);
                 for (k, t) in turns.iter().enumerate() {
                     outputs[k].turn(t).store(&mut parts[k * plan.room() + at], part);
@@ -348,16 +363,14 @@ where
         for place in run.from..run.to {
             let at = place / row * pitch + place % row;
             let turns = &first.turns[place * (R - 1)..][..R - 1];
-            let weights = &first.weights[place * R * first.folds..][..R * first.folds];
-            let begin = (place - run.from) * first.row;
             for part in 0..V::PARTS {
-                let real: [V; R] = folded::<V, R, 0>(first.folds, weights, &run.offset, &re[begin..], part);
+                let real: [V; R] = first.inputs(run, place, re, part);
                 let mut x = [nothing(); R];
                 for (x, re) in x.iter_mut().zip(real) {
                     x.re = re;
                 }
                 if !im.is_empty() {
-                    let imaginary: [V; R] = folded::<V, R, 0>(first.folds, weights, &run.offset, &im[begin..], part);
+                    let imaginary: [V; R] = first.inputs(run, place, im, part);
                     for (x, im) in x.iter_mut().zip(imaginary) {
                         x.im = im;
                     }

@@ -31,28 +31,14 @@ pub(crate) trait Floats: Copy {
     fn max(self, b: Self) -> Self;
     /// `a > b ? x : 0`.
     fn where_above(self, b: Self, x: Self) -> Self;
-    /// A first estimate of the reciprocal root, 3.5 % off at most, from the number's bits.
-    fn root_seed(self) -> Self;
-
-    /// Reciprocal root by three steps of Newton's method from [`Self::root_seed`]: relative error below 3e-7. Of zero it
-    /// is a large number.
-    #[inline(always)]
-    fn reciprocal_root(self) -> Self {
-        let half = self.mul(Self::splat(0.5));
-        let mut y = self.root_seed();
-        for _ in 0..3 {
-            y = y.mul(Self::splat(1.5).sub(half.mul(y).mul(y)));
-        }
-        y
-    }
+    /// Whether any number is above its counterpart.
+    fn any_above(self, b: Self) -> bool;
 }
 
 /// Sixteen numbers in registers.
 pub(crate) trait Lanes16: Floats {
     /// One of the machine's registers: where many values are at work at once, sixteen numbers of each would not fit.
     type Register: Floats;
-    /// How many registers it takes.
-    const REGISTERS: usize = Self::Register::PARTS;
     /// Columns become rows.
     fn transpose(rows: &mut [Self; WIDTH]);
 
@@ -65,9 +51,6 @@ pub(crate) trait Lanes16: Floats {
         self.store_part(to, 0);
     }
 }
-
-/// Magic number of the estimate of a reciprocal root (Lomont 2003).
-const ROOT_MAGIC: i32 = 0x5f37_5a86;
 
 /// What every machine has.
 #[derive(Debug, Clone, Copy)]
@@ -88,7 +71,7 @@ type PlainNumbers = f32;
 /// the function compiled for the set keep vectors in registers.)
 macro_rules! floats {
     ($name:ident, [$($i:literal),*], $w:literal, $splat:ident, $load:ident, $store:ident, $add:ident, $sub:ident,
-     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $above:ident, $seed:ident) => {
+     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $above:ident, $any:ident) => {
         // What the target always has needs no unsafe block, what is asked for at run time does.
         #[allow(unused_unsafe, clippy::ptr_offset_with_cast, clippy::erasing_op, clippy::identity_op)]
         impl Floats for $name {
@@ -140,8 +123,8 @@ macro_rules! floats {
                 unsafe { Self([$($max(self.0[$i], b.0[$i])),*]) }
             }
             #[inline(always)]
-            fn root_seed(self) -> Self {
-                unsafe { Self([$($seed(self.0[$i])),*]) }
+            fn any_above(self, b: Self) -> bool {
+                unsafe { $($any(self.0[$i], b.0[$i]))||* }
             }
         }
     };
@@ -179,7 +162,7 @@ fn transpose_plainly<V: Lanes16>(rows: &mut [V; WIDTH]) {
 /// One number at a time, for targets without a form of their own.
 #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))]
 mod single {
-    use super::{Floats, Lanes16, Plain, PlainRegister, ROOT_MAGIC, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, Plain, PlainRegister, WIDTH, transpose_plainly};
 
     fn splat(x: f32) -> f32 {
         x
@@ -211,8 +194,8 @@ mod single {
     fn max(a: f32, b: f32) -> f32 {
         if a > b { a } else { b }
     }
-    fn seed(a: f32) -> f32 {
-        f32::from_bits(ROOT_MAGIC.wrapping_sub((a.to_bits() >> 1) as i32) as u32)
+    fn any(a: f32, b: f32) -> bool {
+        a > b
     }
 
     vector!(
@@ -231,19 +214,18 @@ mod single {
         sqrt,
         max,
         above,
-        seed
+        any
     );
 }
 
 #[cfg(all(target_arch = "aarch64", not(miri)))]
 mod arm {
     use core::arch::aarch64::{
-        float32x4_t, vaddq_f32, vbslq_f32, vcgtq_f32, vdivq_f32, vdupq_n_f32, vdupq_n_s32, vld1q_f32, vmulq_f32,
-        vreinterpretq_f32_s32, vreinterpretq_s32_u32, vreinterpretq_u32_f32, vshrq_n_u32, vsqrtq_f32, vst1q_f32,
-        vsubq_f32, vsubq_s32,
+        float32x4_t, vaddq_f32, vbslq_f32, vcgtq_f32, vdivq_f32, vdupq_n_f32, vld1q_f32, vmaxvq_u32, vmulq_f32,
+        vsqrtq_f32, vst1q_f32, vsubq_f32,
     };
 
-    use super::{Floats, Lanes16, Plain, PlainRegister, ROOT_MAGIC, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, Plain, PlainRegister, WIDTH, transpose_plainly};
 
     #[inline]
     #[target_feature(enable = "neon")]
@@ -259,9 +241,8 @@ mod arm {
 
     #[inline]
     #[target_feature(enable = "neon")]
-    fn seed(a: float32x4_t) -> float32x4_t {
-        let half = vreinterpretq_s32_u32(vshrq_n_u32::<1>(vreinterpretq_u32_f32(a)));
-        vreinterpretq_f32_s32(vsubq_s32(vdupq_n_s32(ROOT_MAGIC), half))
+    fn any(a: float32x4_t, b: float32x4_t) -> bool {
+        vmaxvq_u32(vcgtq_f32(a, b)) != 0
     }
 
     vector!(
@@ -280,7 +261,7 @@ mod arm {
         vsqrtq_f32,
         max,
         above,
-        seed
+        any
     );
 }
 
@@ -293,7 +274,7 @@ mod x86 {
     #[allow(clippy::wildcard_imports)]
     use core::arch::x86_64::*;
 
-    use super::{Floats, Lanes16, ROOT_MAGIC, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, WIDTH, transpose_plainly};
     #[cfg(not(miri))]
     use super::{Plain, PlainRegister};
 
@@ -335,23 +316,20 @@ mod x86 {
     #[cfg(not(miri))]
     #[inline]
     #[target_feature(enable = "sse2")]
-    fn seed_128(a: __m128) -> __m128 {
-        let half = _mm_srli_epi32::<1>(_mm_castps_si128(a));
-        _mm_castsi128_ps(_mm_sub_epi32(_mm_set1_epi32(ROOT_MAGIC), half))
+    fn any_128(a: __m128, b: __m128) -> bool {
+        _mm_movemask_ps(_mm_cmpgt_ps(a, b)) != 0
     }
 
     #[inline]
     #[target_feature(enable = "avx2")]
-    fn seed_256(a: __m256) -> __m256 {
-        let half = _mm256_srli_epi32::<1>(_mm256_castps_si256(a));
-        _mm256_castsi256_ps(_mm256_sub_epi32(_mm256_set1_epi32(ROOT_MAGIC), half))
+    fn any_256(a: __m256, b: __m256) -> bool {
+        _mm256_movemask_ps(_mm256_cmp_ps::<_CMP_GT_OQ>(a, b)) != 0
     }
 
     #[inline]
     #[target_feature(enable = "avx512f")]
-    fn seed_512(a: __m512) -> __m512 {
-        let half = _mm512_srli_epi32::<1>(_mm512_castps_si512(a));
-        _mm512_castsi512_ps(_mm512_sub_epi32(_mm512_set1_epi32(ROOT_MAGIC), half))
+    fn any_512(a: __m512, b: __m512) -> bool {
+        _mm512_cmp_ps_mask::<_CMP_GT_OQ>(a, b) != 0
     }
 
     #[cfg(not(miri))]
@@ -371,7 +349,7 @@ mod x86 {
         _mm_sqrt_ps,
         _mm_max_ps,
         above_128,
-        seed_128
+        any_128
     );
 
     vector!(
@@ -390,7 +368,7 @@ mod x86 {
         _mm256_sqrt_ps,
         _mm256_max_ps,
         above_256,
-        seed_256
+        any_256
     );
 
     vector!(
@@ -409,7 +387,7 @@ mod x86 {
         _mm512_sqrt_ps,
         _mm512_max_ps,
         above_512,
-        seed_512
+        any_512
     );
 
     /// Eight rows of eight.

@@ -1,9 +1,10 @@
 //! The measuring receiver of CISPR 16-1-1 as mathematics: from a capture to levels on every detector, at every frequency
 //! of the scan, from one pass over the record.
 //!
-//! Selectivity: Gaussian, −6 dB at the band's bandwidth. Short-time spectra (window cut at ±5.5 standard
-//! deviations, folded onto the transform's length) follow each other after 0.65 standard deviations, which carries all the
-//! filter passes; the peak is interpolated half way between them and by a parabola from there. Quasi-peak: a diode fed by the intermediate-frequency carrier
+//! Selectivity: Gaussian, −6 dB at the band's bandwidth. Short-time spectra (window cut at ±5.3 standard
+//! deviations, folded onto the transform's length) follow each other after 0.8 standard deviations at most, which carries
+//! all the filter passes; the peak is interpolated half way between them, from neighbouring frequencies too, and by a
+//! parabola from there. Quasi-peak: a diode fed by the intermediate-frequency carrier
 //! (conduction-angle law) with the charge time defined by the 63 % rule, second-order in time. Averages: critically
 //! damped meter in double precision; the RMS-average's window slides in steps of a twentieth to a fortieth.
 //!

@@ -45,8 +45,8 @@ impl Kept {
         mut f: impl FnMut(usize, usize, &Envelopes),
     ) {
         for (i, rows) in self.rows.chunks(WIDTH).enumerate() {
-            for ((m, r), row) in e.magnitude.iter_mut().zip(&mut e.reciprocal).zip(rows) {
-                simd::unpack(set, m, r, row);
+            for (m, row) in e.magnitude.iter_mut().zip(rows) {
+                simd::unpack(set, m, row);
             }
             f(i * WIDTH, rows.len(), e);
         }

@@ -33,7 +33,7 @@ pub struct Timeline {
     pub to_hz: Vec<f64>,
     /// Levels, dBµV: cell of time after cell of time, in each all frequencies. NaN where nothing was measured (a gap in a
     /// live stream). From the spectra as they stand: a crest between two of them, which the peak detector interpolates,
-    /// is up to 0.5 dB higher.
+    /// is up to 0.7 dB higher.
     pub level_dbuv: Vec<f32>,
 }
 
