@@ -410,7 +410,8 @@ fn the_server_answers_for_pages() {
         assert!(hushfield(&args).status.success());
         let off = dir.path().join(format!("off{azimuth}.csv"));
         conducted(&off, &[]);
-        let mut args = vec!["run", p, off.to_str().unwrap(), "--product-off", "--quiet", "--json"];
+        let mut args =
+            vec!["run", p, off.to_str().unwrap(), "--azimuth", azimuth, "--product-off", "--quiet", "--json"];
         args.extend(QP);
         assert!(hushfield(&args).status.success());
     }

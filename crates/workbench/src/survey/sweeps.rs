@@ -336,6 +336,13 @@ pub fn ambient_of_runs(
         })
     };
     let on = swept_runs(dir, filter, &|r| !r.place.product_off && (off.is_empty() || same_place(r)), on_stage)?;
+    if on.is_empty() && !off.is_empty() {
+        return Err(WorkError::input(
+            "runs",
+            "none with the product on at the port and place (azimuth, height, polarisation, distance) of an off-run",
+            "runs off and on that were recorded with the same --port, --azimuth, --height, --polarisation, --distance",
+        ));
+    }
     one_distance(&off.iter().chain(&on).cloned().collect::<Vec<_>>())?;
     let limits = limits_for(dir, limits, &on)?;
     let refs = |list: &[Swept]| list.iter().map(|s| s.trace.clone()).collect::<Vec<_>>();
