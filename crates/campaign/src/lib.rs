@@ -16,6 +16,8 @@ mod days;
 mod design;
 mod duration;
 mod fields;
+mod jobs;
+mod paper;
 mod plan;
 mod ready;
 mod rig;

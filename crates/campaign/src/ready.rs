@@ -173,15 +173,22 @@ pub fn ready(
     let violated = findings.iter().filter(|f| f.weight == Weight::Violates).count();
     let failing = likely.iter().filter(|l| l.says.chance >= 0.5).count();
     let expected_cost = bench_first.iter().map(|b| b.expected).sum();
-    let sentence = match (violated, failing) {
-        (0, 0) => match bench_first.iter().find(|b| b.run.is_none() && b.fails >= LIKELY) {
-            Some(first) => format!(
-                "Nothing computed is violated and no run of its own fails; most is gained by measuring first: {}",
-                first.title
-            ),
-            None => "Nothing computed is violated and no run of its own fails".to_owned(),
-        },
-        (v, f) => format!("Not ready: {v} rules violated by the design, {f} tests that would fail by its own runs"),
+    let sentence = if violated + failing > 0 {
+        format!("Not ready: {violated} rules violated by the design, {failing} tests that would fail by its own runs")
+    } else {
+        let mut words = String::from("Nothing computed is violated");
+        words.push_str(if likely.is_empty() { "; no run speaks of a test yet" } else { ", no run of its own fails" });
+        let count = |weight| findings.iter().filter(|f| f.weight == weight).count();
+        match (count(Weight::Risk), count(Weight::Open)) {
+            (0, 0) => {}
+            (risks, 0) => words.push_str(&format!("; {risks} risks are left")),
+            (0, open) => words.push_str(&format!("; {open} answers are open")),
+            (risks, open) => words.push_str(&format!("; {risks} risks are left and {open} answers are open")),
+        }
+        if let Some(first) = bench_first.iter().find(|b| b.run.is_none() && b.fails >= LIKELY) {
+            words.push_str(&format!("; most is gained by measuring first: {}", first.title));
+        }
+        words
     };
     Ready {
         sentence,
