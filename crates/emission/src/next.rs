@@ -76,7 +76,7 @@ pub const SURE: f64 = 0.05;
 
 /// Ranks actions by the doubt they remove an hour, best first.
 pub fn rank(situation: &Situation<'_>, candidates: &[Candidate], seed: u64) -> Vec<Ranked> {
-    let options = ChanceOptions { most_emissions: 25, most_pairs: 40, ..ChanceOptions::default() };
+    let options = ChanceOptions { most_emissions: 60, most_pairs: 40, ..ChanceOptions::default() };
     let chosen = choose(situation, &options);
     let s = &chosen.situation;
     if s.emissions.is_empty() {
@@ -84,8 +84,7 @@ pub fn rank(situation: &Situation<'_>, candidates: &[Candidate], seed: u64) -> V
     }
     let index = chosen.likeliest();
     let spreads = central_spreads(&s.repeatability, POPULATION_DB[index]);
-    let mean_db = chosen.mean(index);
-    let now = chosen.parts.given(&s.emissions, &s.pairs, &spreads, mean_db);
+    let now = chosen.parts.given(&s.emissions, &s.pairs, &spreads);
     let mut tally = Tally::new(s.emissions.len());
     tally.add(&now, 4096, &mut Random::new(seed), false);
     let p_now = tally.pass / tally.draws;
@@ -124,7 +123,7 @@ pub fn rank(situation: &Situation<'_>, candidates: &[Candidate], seed: u64) -> V
                 }
             }
             // The values of further readings play no part in the covariance they leave.
-            let after = Parts::new(&other).given(&other.emissions, &other.pairs, &spreads, mean_db);
+            let after = Parts::new(&other).given(&other.emissions, &other.pairs, &spreads);
             let (gain, settles) = preposterior(&now, &after, seed);
             Ranked {
                 candidate: c.clone(),

@@ -96,6 +96,32 @@ fn one_emission_by_hand() {
 /// See the test above.
 const DOUBT_AFTER: f64 = 0.3009;
 
+/// With many emissions and a doubt that all share (a stand-in detector) the ranking starts from the chance that is said.
+#[test]
+fn the_doubt_is_that_of_the_chance() {
+    let bench = budget(&[("instrument", 1.0, "common"), ("own", 0.7, "independent")]);
+    let laboratory = budget(&[("receiver", 0.8, "common")]);
+    for count in [30u32, 150] {
+        let mut emissions: Vec<BenchEmission> = (0..count)
+            .map(|i| emission(0, 1e6 + 5e4 * f64::from(i), -9.0 + 30.0 * f64::from(i) / f64::from(count)))
+            .collect();
+        for e in &mut emissions {
+            e.stand_in = Some(StandIn { mean_db: 9.0, common_db: 4.5, own_db: 2.5 });
+        }
+        let s = Situation {
+            emissions,
+            pairs: Vec::new(),
+            bench: &bench,
+            laboratory: &laboratory,
+            repeatability: known(0.5, 1.0),
+        };
+        let p = probability_of_passing(&s, &ChanceOptions::default());
+        let ranked = rank(&s, &[candidate(Action::Repeat { set_up: 0 }, 15.0)], 1);
+        assert!((ranked[0].doubt_now - p.min(1.0 - p)).abs() < 0.06, "{p} {ranked:?}");
+        assert!(p > 0.1 && p < 0.9, "{p}");
+    }
+}
+
 /// 60 simulated benches, four set-ups and a calibration to choose from: following the ranking reaches 90 % sureness in fewer
 /// measurements than taking turns.
 #[test]

@@ -195,27 +195,14 @@ impl Parts {
         (a, b)
     }
 
-    /// The population's mean margin (with its variance) that the readings speak for.
-    pub(crate) fn population_mean(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads) -> f64 {
-        let l = self.read(emissions, pairs, s).cholesky();
-        let (a, b) = self.whitened(&l, emissions, pairs);
-        a.iter().zip(&b).map(|(a, b)| a * b).sum::<f64>() / a.iter().map(|a| a * a).sum::<f64>()
-    }
-
-    /// The margins at the laboratory given the readings. `mean_db` is the population's mean margin where it is known from
-    /// more emissions than these.
-    pub(crate) fn given(
-        &self,
-        emissions: &[BenchEmission],
-        pairs: &[Pair],
-        s: &Spreads,
-        mean_db: Option<f64>,
-    ) -> Joint {
+    /// The margins at the laboratory given the readings. The population's mean margin may be anything: fixed, it would pass the
+    /// deviations that all emissions share for known.
+    pub(crate) fn given(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads) -> Joint {
         let (n, all) = (self.n, self.n + self.k);
         let l = self.read(emissions, pairs, s).cholesky();
         let (a, b) = self.whitened(&l, emissions, pairs);
         let aa: f64 = a.iter().map(|a| a * a).sum();
-        let mean = mean_db.unwrap_or_else(|| a.iter().zip(&b).map(|(a, b)| a * b).sum::<f64>() / aa);
+        let mean = a.iter().zip(&b).map(|(a, b)| a * b).sum::<f64>() / aa;
         let population = s.population_db.powi(2);
         let residual: Vec<f64> = a.iter().zip(&b).map(|(a, b)| b - mean * a).collect();
         let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
@@ -232,7 +219,7 @@ impl Parts {
             })
             .collect();
         let left: Vec<f64> = rows.iter().map(|r| 1.0 - dot(r, &a)).collect();
-        let mean_variance = if mean_db.is_some() { 0.0 } else { 1.0 / aa };
+        let mean_variance = 1.0 / aa;
         let shared = Square::from_fn(n, |i, j| {
             if j > i {
                 return 0.0;

@@ -109,7 +109,7 @@ pub struct ChanceOptions {
     pub spread_draws: usize,
     /// Draws of the deviations for each of them.
     pub deviation_draws: usize,
-    /// At most so many emissions, those with the smallest margins, enter the joint distribution.
+    /// At most so many emissions enter the joint distribution: all, or the worst and an even choice of the others.
     pub most_emissions: usize,
     /// At most so many pairs, those nearest in frequency to the worst emissions.
     pub most_pairs: usize,
@@ -209,21 +209,15 @@ fn population_weights(parts: &Parts, s: &Situation<'_>) -> Vec<f64> {
     weights.iter().map(|w| w / sum).collect()
 }
 
-/// The emissions and pairs that enter, and the population where it is known from more than those.
+/// The emissions and pairs that enter.
 pub(crate) struct Chosen<'a> {
     pub(crate) situation: Situation<'a>,
     pub(crate) parts: Parts,
     /// Weight of each of [`POPULATION_DB`].
     pub(crate) weights: Vec<f64>,
-    /// Mean margin of the population for each of them, where the emissions used are not all.
-    pub(crate) mean_db: Option<Vec<f64>>,
 }
 
 impl Chosen<'_> {
-    pub(crate) fn mean(&self, index: usize) -> Option<f64> {
-        self.mean_db.as_ref().map(|m| m[index])
-    }
-
     pub(crate) fn likeliest(&self) -> usize {
         (0..self.weights.len()).max_by(|&a, &b| self.weights[a].total_cmp(&self.weights[b])).unwrap_or(0)
     }
@@ -248,24 +242,19 @@ pub(crate) fn choose<'a>(s: &Situation<'a>, options: &ChanceOptions) -> Chosen<'
         let situation = Situation { emissions: worst, pairs, ..s.clone() };
         let parts = Parts::new(&situation);
         let weights = population_weights(&parts, &situation);
-        return Chosen { situation, parts, weights, mean_db: None };
+        return Chosen { situation, parts, weights };
     }
-    // The population from all of them, or an even choice where they are many; the distribution of the worst.
+    // How they spread comes from all of them, or from an even choice where they are many.
     let count = worst.len().min(POPULATION_EMISSIONS.max(most));
     let even: Vec<BenchEmission> = (0..count).map(|i| worst[i * worst.len() / count].clone()).collect();
     let sample = Situation { emissions: even, pairs: pairs.clone(), ..s.clone() };
-    let sample_parts = Parts::new(&sample);
-    let weights = population_weights(&sample_parts, &sample);
-    let means = POPULATION_DB
-        .iter()
-        .map(|&p| {
-            let spreads = central_spreads(&s.repeatability, p);
-            sample_parts.population_mean(&sample.emissions, &sample.pairs, &spreads)
-        })
-        .collect();
-    worst.truncate(most);
-    let situation = Situation { emissions: worst, pairs, ..s.clone() };
-    Chosen { parts: Parts::new(&situation), situation, weights, mean_db: Some(means) }
+    let weights = population_weights(&Parts::new(&sample), &sample);
+    // The worst half decides; the other half is an even choice of the rest and keeps the population's middle in place.
+    let mut kept: Vec<BenchEmission> = worst.drain(..most.div_ceil(2)).collect();
+    let rest = most - kept.len();
+    kept.extend((0..rest).map(|i| worst[i * worst.len() / rest].clone()));
+    let situation = Situation { emissions: kept, pairs, ..s.clone() };
+    Chosen { parts: Parts::new(&situation), situation, weights }
 }
 
 /// Sums over draws of the deviations.
@@ -367,7 +356,7 @@ fn run(chosen: &Chosen<'_>, options: &ChanceOptions, each: bool) -> (f64, f64, T
                 own_variance: s.repeatability.own.draw_variance(&mut random),
                 population_db: POPULATION_DB[index],
             };
-            let joint = chosen.parts.given(&s.emissions, &s.pairs, &spreads, chosen.mean(index));
+            let joint = chosen.parts.given(&s.emissions, &s.pairs, &spreads);
             tally.add(&joint, options.deviation_draws, &mut random, each);
         }
         batch_p.push((tally.pass - pass) / (tally.draws - draws));
@@ -467,7 +456,7 @@ fn sources(
         .map(|e| if total > 0.0 { e.probability_over / total } else { 1.0 / emissions.len() as f64 })
         .collect();
     let weighted = |f: &dyn Fn(usize) -> f64| weights.iter().enumerate().map(|(i, w)| w * f(i)).sum::<f64>();
-    let coarse = ChanceOptions { spread_draws: options.spread_draws.min(32), most_emissions: 40, ..*options };
+    let coarse = ChanceOptions { spread_draws: options.spread_draws.min(32), most_emissions: 60, ..*options };
     // Differences from a figure found as coarsely and with the same random numbers: they are the source's, not the draws'.
     let coarse_now = probability_of_passing(s, &coarse);
     let without = |change: &dyn Fn(&mut Situation<'_>)| {

@@ -634,14 +634,13 @@ pub fn compare_runs(
     let (b, a) = (traces(before)?, traces(after)?);
     let mut notes = Vec::new();
     // Other set-ups' repetitions count too; those of the runs compared are found by the comparison itself.
-    let runs: Vec<ReadRun> = read_runs(&project, &mut notes, on_stage)?
+    let (compared, others): (Vec<ReadRun>, Vec<ReadRun>) = read_runs(&project, &mut notes, on_stage)?
         .into_iter()
-        .filter(|r| !before.contains(&r.run.record.id) && !after.contains(&r.run.record.id))
-        .collect();
-    let all = groups(&runs);
-    let kind = runs.first().and_then(|r| r.trace.frequency_hz.first().and_then(|f| r.kind_at(*f)));
+        .partition(|r| before.contains(&r.run.record.id) || after.contains(&r.run.record.id));
+    let kind = compared.first().and_then(|r| r.trace.frequency_hz.iter().find_map(|f| r.kind_at(*f)));
+    let all = groups(&others);
     let options =
-        CompareOptions { other_repeats: repeats(&all, None), prior: prior(kind), ..CompareOptions::default() };
+        CompareOptions { other_repeats: repeats(&all, kind), prior: prior(kind), ..CompareOptions::default() };
     compare(&b.iter().collect::<Vec<_>>(), &a.iter().collect::<Vec<_>>(), detector, &options)
         .map_err(|e| WorkError::input("compare", e.to_string(), "runs of the same measurement"))
 }
