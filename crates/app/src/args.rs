@@ -128,7 +128,7 @@ pub(crate) enum Command {
     #[command(subcommand)]
     Locate(crate::locate_commands::Locate),
     /// Readings of a hand-held probe on a picture of the product: map, doubt, and where to probe next
-    Scan(crate::scan_commands::ScanArgs),
+    Scan(Box<crate::scan_commands::ScanArgs>),
     /// Find remedies for a run's excess: filters, chokes, ferrites, ranked, with the trace each would give
     Fix(Box<crate::fix_commands::Fix>),
     /// The parts remedies are made of; earth-current limits and discharge rules

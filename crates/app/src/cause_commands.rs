@@ -7,7 +7,7 @@ use cause::{CombSearch, ExplainedComb};
 use clap::{Args, ValueEnum};
 use project::Product;
 use serde_json::{Value, json};
-use workbench::why_tables::{SourceEdge, edges_of_run};
+use workbench::why_tables::{SourceEdge, edges_of_run, humps};
 use workbench::{Why, WhyChoices, case_of_run, enter_experiment, timing_of_run, why_of_file, why_of_run};
 
 use crate::args::SweepFlags;
@@ -112,9 +112,13 @@ pub(crate) fn cause(show: Show, a: &Cause) -> Result<Outcome, Failure> {
     if show.json {
         let mut value = document(&why);
         value["edges"] = json!(edges);
+        value["humps"] = json!(humps(&why).into_iter().map(|h| h.0).collect::<Vec<_>>());
         print::json(&value)?;
     } else {
         print::text(&in_words(&why))?;
+        for (_, words) in humps(&why) {
+            print::text(&format!("{words}\n"))?;
+        }
         print::text(&edges_in_words(&edges))?;
     }
     Ok(Outcome::Done)

@@ -52,38 +52,41 @@ pub(crate) struct ScanArgs {
     pub(crate) what: Option<ScanDoes>,
 }
 
+#[derive(Debug, Args)]
+pub(crate) struct AddReading {
+    /// From the picture's left edge, 0 to 1
+    #[arg(long, allow_negative_numbers = true)]
+    pub(crate) x: Option<f64>,
+    /// From its top edge, 0 to 1
+    #[arg(long, allow_negative_numbers = true)]
+    pub(crate) y: Option<f64>,
+    /// Level [default: from the run's trace]
+    #[arg(long, allow_negative_numbers = true)]
+    pub(crate) level: Option<f64>,
+    /// Unit of the level: dBuV, dBuA, dBm, … [default: dBuV; of a clamp dBuA]
+    #[arg(long)]
+    pub(crate) unit: Option<String>,
+    /// The port whose cable the clamp is round
+    #[arg(long)]
+    pub(crate) cable: Option<String>,
+    /// Distance between the probe's mark and the surface, m
+    #[arg(long)]
+    pub(crate) distance: Option<f64>,
+    /// How the probe is turned against the picture's horizontal, degrees
+    #[arg(long, allow_negative_numbers = true)]
+    pub(crate) orientation: Option<f64>,
+    /// The run to take the level from, or whose emission is looked for
+    #[arg(long)]
+    pub(crate) run: Option<String>,
+    /// What else was seen
+    #[arg(long, default_value = "")]
+    pub(crate) remark: String,
+}
+
 #[derive(Debug, Subcommand)]
 pub(crate) enum ScanDoes {
     /// Enter a reading; it stays in the ledger
-    Add {
-        /// From the picture's left edge, 0 to 1
-        #[arg(long, allow_negative_numbers = true)]
-        x: Option<f64>,
-        /// From its top edge, 0 to 1
-        #[arg(long, allow_negative_numbers = true)]
-        y: Option<f64>,
-        /// Level [default: from the run's trace]
-        #[arg(long, allow_negative_numbers = true)]
-        level: Option<f64>,
-        /// Unit of the level: dBuV, dBuA, dBm, … [default: dBuV; of a clamp dBuA]
-        #[arg(long)]
-        unit: Option<String>,
-        /// The port whose cable the clamp is round
-        #[arg(long)]
-        cable: Option<String>,
-        /// Distance between the probe's mark and the surface, m
-        #[arg(long)]
-        distance: Option<f64>,
-        /// How the probe is turned against the picture's horizontal, degrees
-        #[arg(long, allow_negative_numbers = true)]
-        orientation: Option<f64>,
-        /// The run to take the level from, or whose emission is looked for
-        #[arg(long)]
-        run: Option<String>,
-        /// What else was seen
-        #[arg(long, default_value = "")]
-        remark: String,
-    },
+    Add(Box<AddReading>),
     /// Take a reading back; it stays readable in the ledger
     Withdraw {
         /// Its entry in the ledger, as the list of readings says it
@@ -102,7 +105,8 @@ fn above_zero(text: &str) -> Result<f64, String> {
 pub(crate) fn scan(show: Show, a: &ScanArgs) -> Result<Outcome, Failure> {
     let missing = |what: &str| Failure::input(format!("{what}: expected with this"));
     match &a.what {
-        Some(ScanDoes::Add { x, y, level, unit, cable, distance, orientation, run, remark }) => {
+        Some(ScanDoes::Add(add)) => {
+            let AddReading { x, y, level, unit, cable, distance, orientation, run, remark } = add.as_ref();
             let unit = match unit {
                 Some(u) => Some(u.parse::<Unit>().map_err(|e| Failure::input(format!("--unit: {e}")))?),
                 None => None,

@@ -59,7 +59,7 @@ const WHOLE_EDGE: f64 = 1.25;
 fn margin_at(trace: &Trace, limits: &[Limit], frequency_hz: f64) -> Option<(f64, String)> {
     let margins = limits.iter().filter(|l| trace.unit == Some(l.unit)).filter_map(|l| {
         // Where the limit's own detector was not measured, peak is an upper bound of it.
-        let detector = trace.column(l.detector).map(|_| l.detector).unwrap_or(Detector::Peak);
+        let detector = trace.column(l.detector).map_or(Detector::Peak, |_| l.detector);
         let level = crate::case_file::level_at(trace, Some(detector), frequency_hz)?;
         Some((l.at(frequency_hz)? - level, l.id.clone()))
     });
@@ -237,6 +237,35 @@ pub struct RunRinging {
     pub capacitance_f: Option<f64>,
     /// In a sentence.
     pub words: String,
+}
+
+/// Humps of a trace that no family explains and that are wider than a few bandwidths: something rings there. Each with a
+/// sentence.
+pub fn humps(why: &Why) -> Vec<(Ringing, String)> {
+    let Some(trace) = &why.trace else { return Vec::new() };
+    let Some(column) = trace.column(Detector::Peak).or(trace.columns.first()) else { return Vec::new() };
+    let mut found: Vec<(Ringing, String)> = Vec::new();
+    for &k in &why.explanation.unexplained {
+        let peak = why.peaks[k];
+        let (from_hz, to_hz) = (peak.frequency_hz / 1.4, peak.frequency_hz * 1.4);
+        let Ok(r) = fit_ringing(&trace.frequency_hz, &column.level_db, from_hz, to_hz) else { continue };
+        let near = (r.frequency_hz / peak.frequency_hz - 1.0).abs() < 0.05;
+        let known = found.iter().any(|(f, _)| (f.frequency_hz / r.frequency_hz - 1.0).abs() < 0.05);
+        if !near || known || r.width_hz < 3.0 * peak.bandwidth_hz || r.height_db < 6.0 {
+            continue;
+        }
+        let words = format!(
+            "A hump at {}, {} wide (Q {:.0}), {:.0} dB high: something rings there, {:.1} nH if it rings with 100 pF (L = \
+             1/((2πf)²C)). A known capacitor across the switch tells both.",
+            cause::hertz(r.frequency_hz),
+            cause::hertz(r.width_hz),
+            r.quality,
+            r.height_db,
+            1e9 * ringing_inductance_h(r.frequency_hz, 100e-12)
+        );
+        found.push((r, words));
+    }
+    found
 }
 
 /// What is known of the capacitance that rings.

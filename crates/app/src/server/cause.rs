@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use workbench::why_tables::edges_of_run;
+use workbench::why_tables::{edges_of_run, humps};
 use workbench::{Why, WhyChoices, case_of_run, enter_experiment, resonances_of, timing_of_run, why_of_run};
 
 use super::backend::Fault;
@@ -250,6 +250,7 @@ const IN_HAND_DB: f64 = 3.0;
 fn whole_view(dir: &std::path::Path, run: &str) -> Result<WhyView, Fault> {
     let why = explained(dir, run)?;
     let mut view = view(&why);
+    view.remarks.extend(humps(&why).into_iter().map(|h| h.1));
     for e in edges_of_run(dir, run, &why, IN_HAND_DB, &mut quiet)? {
         let at =
             view.families.iter_mut().find(|f| (f.fundamental_hz - e.fundamental_hz).abs() < 1e-9 * e.fundamental_hz);
