@@ -88,7 +88,7 @@ pub(crate) struct Moved {
 /// States of one group.
 pub(crate) struct Group {
     pub(crate) weighting: Weighting,
-    /// Magnitudes of the last spectrum, and the highest of the last sheaf.
+    /// Magnitudes of the last spectrum, and the highest of the last sheaf that are still to be looked round.
     last: Lanes,
     last_top: Lanes,
     /// Average of the envelope, of the sliding r.m.s. value and of the capacitor's voltage.
@@ -149,8 +149,8 @@ impl Group {
     ) {
         let (track, crests) = pass;
         detectors::envelopes(c.set, &now[begins..begins + LANES], rows, e);
-        for (peak, top) in self.weighting.peak.iter_mut().zip(&e.top) {
-            *peak = if *top > *peak { *top } else { *peak };
+        for (peak, top) in self.weighting.peak.iter_mut().zip(e.top[0].iter().zip(&e.top[1])) {
+            *peak = peak.max(top.0.max(*top.1));
         }
         if let Some(kept) = &mut self.kept
             && !kept.push(c.set, &e.magnitude[..rows])
@@ -159,10 +159,10 @@ impl Group {
         }
         self.advance(c, first, rows, track, e);
         if crests {
-            let top: Lanes = std::array::from_fn(|i| self.last_top[i].max(e.top[i]));
+            let top: Lanes = std::array::from_fn(|i| self.last_top[i].max(e.top[0][i]));
             crest::crests(c.set, &mut self.weighting.peak, &top, begins, before, now, rows, &c.between);
         }
-        self.last_top = e.top;
+        self.last_top = e.top[1];
     }
 
     /// Magnitudes through the quasi-peak network and the sums to the meters.

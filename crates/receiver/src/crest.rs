@@ -12,6 +12,8 @@ use crate::simd::{LANES, Lanes};
 
 /// Spectra on both sides of a place half way between two.
 pub(crate) const TAPS: usize = 8;
+/// Spectra of a sheaf that are looked round with the sheaf before; the others are looked round with the next one.
+pub(crate) const HEAD: usize = WIDTH - TAPS / 2;
 /// Frequencies that are looked at.
 const NEAR: usize = 3;
 /// How far apart in frequency they lie at least, in bandwidths, where the steps are finer.
@@ -146,7 +148,7 @@ impl Between {
 for_each_lanes! {
     /// Raises the peaks of the group that begins with bin `begins` by what lies between spectra: round the last four of the
     /// sixteen before (if there are) and the first twelve of these. `rows` of these count; `top` is the highest magnitude
-    /// in both.
+    /// of those that are looked round.
     fn crests / crests_body(peak: &mut Lanes, top: &Lanes, begins: usize, before: Option<&[Cell]>, now: &[Cell], rows: usize, between: &Between);
 }
 
@@ -180,7 +182,7 @@ fn at<V: Lanes16>(series: &[f32; 2 * WIDTH], k: usize) -> V {
 }
 
 /// The first of the sixteen spectra that are looked round.
-const MIDDLE: usize = 12;
+const MIDDLE: usize = HEAD;
 
 #[inline(always)]
 fn crests_body<V: Lanes16>(

@@ -1,6 +1,7 @@
 //! The detectors' inner loops: magnitudes, the quasi-peak network, sums, and crests between spectra.
 #![allow(clippy::inline_always)]
 
+use crate::crest::HEAD;
 use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
 use crate::short::Cell;
 use crate::simd::{LANES, Lanes};
@@ -11,13 +12,13 @@ use crate::weighting::CONDUCTION_CUBIC;
 #[repr(C, align(64))]
 pub(crate) struct Envelopes {
     pub(crate) magnitude: [Lanes; WIDTH],
-    /// The highest magnitude of the sixteen (of those that count).
-    pub(crate) top: Lanes,
+    /// The highest magnitudes of the first [`HEAD`], and of the last of these and the others (of those that count).
+    pub(crate) top: [Lanes; 2],
 }
 
 impl Envelopes {
     pub(crate) fn new() -> Self {
-        Self { magnitude: [[0.0; LANES]; WIDTH], top: [0.0; LANES] }
+        Self { magnitude: [[0.0; LANES]; WIDTH], top: [[0.0; LANES]; 2] }
     }
 }
 
@@ -99,15 +100,22 @@ fn powers<V: Lanes16>(cells: &[Cell]) -> [V; WIDTH] {
 fn envelopes_body<V: Lanes16>(cells: &[Cell], rows: usize, out: &mut Envelopes) {
     for i in 0..LANES / WIDTH {
         let power: [V; WIDTH] = powers(&cells[i * WIDTH..(i + 1) * WIDTH]);
-        let mut top = V::splat(0.0);
+        let mut top = [V::splat(0.0); 2];
         for (j, p) in power.iter().enumerate() {
             let e = p.sqrt();
             store(e, &mut out.magnitude[j], i);
             if j < rows {
-                top = e.max(top);
+                if j < HEAD {
+                    top[0] = e.max(top[0]);
+                }
+                // The last of the first ones too: a crest may lie between it and the next.
+                if j + 1 >= HEAD {
+                    top[1] = e.max(top[1]);
+                }
             }
         }
-        store(top, &mut out.top, i);
+        store(top[0], &mut out.top[0], i);
+        store(top[1], &mut out.top[1], i);
     }
 }
 
@@ -295,7 +303,7 @@ mod tests {
                 for r in 0..WIDTH {
                     assert!((f64::from(e.magnitude[r][i]) / exact(r) - 1.0).abs() < 5e-7);
                 }
-                assert!(e.top[i] == (0..5).map(|r| e.magnitude[r][i]).fold(0.0, f32::max));
+                assert!(e.top[0][i].max(e.top[1][i]) == (0..5).map(|r| e.magnitude[r][i]).fold(0.0, f32::max));
             }
             // Silence stays silence.
             envelopes(set, &[Cell::ZERO; LANES], WIDTH, &mut e);
