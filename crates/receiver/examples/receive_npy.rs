@@ -1,7 +1,8 @@
 //! Measures a one-dimensional little-endian `.npy` record of f32 or i16 and prints the trace as CSV: the receiver without
 //! anything round it, for timing.
 //!
-//! `receive_npy RECORD.npy BAND RATE_HZ [FROM_HZ TO_HZ STEP_HZ] [rest|settled] [THREADS] [INSTRUCTIONS]` (`-` for a default)
+//! `receive_npy RECORD.npy BAND RATE_HZ [FROM_HZ TO_HZ STEP_HZ] [rest|settled] [THREADS] [INSTRUCTIONS] [timeline|bare]` (`-` for
+//! a default; `bare` leaves out the noise floor, `timeline` adds the time structure)
 
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom, Write};
@@ -107,6 +108,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         Some(_) => Some(Start::Rest),
     };
     settings.threads = text(8).map(str::parse).transpose()?;
+    settings.noise_floor = text(10) != Some("bare");
+    settings.timeline = (text(10) == Some("timeline")).then(receiver::TimelineSize::default);
     let began = std::time::Instant::now();
     let instructions = text(9).unwrap_or(receiver::instruction_set());
     let mut go_on = |_: &receiver::Progress| ControlFlow::Continue(());
