@@ -179,11 +179,12 @@ pub fn ready(
         let mut words = String::from("Nothing computed is violated");
         words.push_str(if likely.is_empty() { "; no run speaks of a test yet" } else { ", no run of its own fails" });
         let count = |weight| findings.iter().filter(|f| f.weight == weight).count();
-        match (count(Weight::Risk), count(Weight::Open)) {
-            (0, 0) => {}
-            (risks, 0) => words.push_str(&format!("; {risks} risks are left")),
-            (0, open) => words.push_str(&format!("; {open} answers are open")),
-            (risks, open) => words.push_str(&format!("; {risks} risks are left and {open} answers are open")),
+        let left = [
+            (count(Weight::Risk), "risk is left", "risks are left"),
+            (count(Weight::Open), "answer is open", "answers are open"),
+        ];
+        for (n, one, many) in left.into_iter().filter(|l| l.0 > 0) {
+            words.push_str(&format!("; {n} {}", if n == 1 { one } else { many }));
         }
         if let Some(first) = bench_first.iter().find(|b| b.run.is_none() && b.fails >= LIKELY) {
             words.push_str(&format!("; most is gained by measuring first: {}", first.title));
