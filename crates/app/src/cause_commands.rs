@@ -143,6 +143,9 @@ fn edges_in_words(edges: &[SourceEdge]) -> String {
 }
 
 fn the_case(show: Show, a: &Cause, why: &Why, run: &str, at: f64) -> Result<Outcome, Failure> {
+    // What was tried belongs to the emission that is asked for: the peak nearest to the frequency given.
+    let nearest = why.peaks.iter().min_by(|a, b| (a.frequency_hz - at).abs().total_cmp(&(b.frequency_hz - at).abs()));
+    let at = nearest.map_or(at, |p| p.frequency_hz);
     for tried in &a.tried {
         let wrong = || Failure::input(format!("--tried: found `{tried}`; expected EXPERIMENT=changed or =unchanged"));
         let (experiment, result) = tried.rsplit_once('=').ok_or_else(wrong)?;
