@@ -190,7 +190,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
             query.state.as_ref().map(|s| format!("in state {s}")),
         ];
         let of: Vec<String> = of.into_iter().flatten().collect();
-        return Err(no_runs(&format!("on the bench {}", of.join(" ")).trim_end().to_owned()));
+        return Err(no_runs(format!("on the bench {}", of.join(" ")).trim_end()));
     };
     let (state, sample) = last.product();
     let (state, sample) = (state.map(str::to_owned), sample.map(str::to_owned));
