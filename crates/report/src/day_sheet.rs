@@ -155,7 +155,7 @@ fn view(sheet: &DaySheet, size_pt: f64) -> View<'_> {
         .iter()
         .map(|day| {
             let middles: Vec<f64> =
-                day.entries.iter().map(|e| (y(e.from_min) + y(e.to_min)) / 2.0 - pitch / 2.0).collect();
+                day.entries.iter().map(|e| f64::midpoint(y(e.from_min), y(e.to_min)) - pitch / 2.0).collect();
             let lines = spread(&middles, pitch, CHART_MM - pitch);
             Day {
                 name: printable(&day.name),

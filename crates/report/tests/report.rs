@@ -273,7 +273,7 @@ fn what_several_runs_say_has_a_section_of_its_own() {
         facts: vec![Fact { name: "step".into(), value: "30°".into() }],
         text: "First paragraph.\n\nSecond paragraph.".into(),
         pictures: vec![
-            picture(polar_svg(&[pattern.clone()], Some(40.0), "dBµV/m"), 50),
+            picture(polar_svg(std::slice::from_ref(&pattern), Some(40.0), "dBµV/m"), 50),
             picture(polar_svg(&[pattern], None, "dBµV/m"), 50),
             picture(ladder_svg(&[rung(144e6, -2.0), rung(96e6, 8.0)]), 100),
         ],

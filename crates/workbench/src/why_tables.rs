@@ -1,6 +1,6 @@
 //! What would have to change: the edge that brings a multiple under the limit, the current a cable may carry.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use cause::cable_field::field_of_cable;
@@ -183,13 +183,13 @@ pub fn currents_of_product(
     let product = project.product()?.product;
     let library = project.limits()?;
     let ids: Vec<String> = if limits.is_empty() {
-        let mut used: BTreeMap<String, ()> = BTreeMap::new();
+        let mut used: BTreeSet<String> = BTreeSet::new();
         for run in project.runs()? {
             for l in run.record.pinned_limits.iter().filter(|l| l.unit == Unit::DbUvPerM && l.distance_m.is_some()) {
-                used.insert(l.id.clone(), ());
+                used.insert(l.id.clone());
             }
         }
-        if used.is_empty() { vec!["cispr32-b-field-3m".to_owned()] } else { used.into_keys().collect() }
+        if used.is_empty() { vec!["cispr32-b-field-3m".to_owned()] } else { used.into_iter().collect() }
     } else {
         limits.to_vec()
     };
