@@ -14,6 +14,7 @@ mod demo;
 mod error;
 mod evaluate;
 mod evidence;
+mod expectation;
 mod fix;
 mod mains_evidence;
 pub mod mains_quality;

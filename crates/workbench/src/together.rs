@@ -11,6 +11,7 @@ use project::{Place, Product, Project, Run, RunKind};
 use report::pictures::{Pattern, Rung, ladder_svg, polar_svg};
 use report::{Fact, Finding, PictureEvidence, SectionEvidence, TableEvidence, Weight};
 
+use crate::expectation;
 use crate::raw::frequency;
 use crate::survey::{AmbientOfRuns, AnglesOfRuns, RunFilter, ambient_of_runs, angles_of_runs};
 use crate::{OnStage, WorkError};
@@ -132,6 +133,9 @@ pub(crate) fn together(
         out.sections.push(ambient_section(project, product, &group, &found)?);
         out.told.extend(found.off.into_iter().chain(found.on));
     }
+    out.sections.extend(expectation::changes(dir, product, runs, on_stage)?);
+    out.sections.extend(expectation::series(product, runs));
+    out.sections.extend(expectation::expectation(dir, runs, on_stage)?);
     Ok(out)
 }
 
