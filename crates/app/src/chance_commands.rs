@@ -14,8 +14,8 @@ use emission::uncertainty::{cispr_rule, global_risk, guard_band_db, level_uncert
 use serde_json::json;
 use standards::{BudgetPlace, Correlation, Detector, MeasurementKind};
 use workbench::chance::{
-    ChanceQuery, ChanceReport, FoundBudget, NextReport, OffsetReport, built_in_budgets, chance, compare_runs, next,
-    offset, project_budgets, read_budget_file,
+    ChanceQuery, ChanceReport, FoundBudget, NextReport, NextStep, OffsetReport, built_in_budgets, chance, compare_runs,
+    next, offset, project_budgets, read_budget_file,
 };
 
 use crate::args::{SweepFlags, detector};
@@ -408,7 +408,7 @@ pub(crate) fn offset_command(show: Show, a: &OffsetArgs) -> Result<Outcome, Fail
 }
 
 fn offset_text(report: &OffsetReport) -> String {
-    let mut out = String::new();
+    let mut out = format!("{}\n", report.sentence);
     for p in &report.parts {
         let _ = writeln!(out, "{}", p.title);
         let _ = writeln!(out, "{}", p.sentence);
@@ -543,8 +543,10 @@ pub(crate) fn next_command(show: Show, a: &NextArgs) -> Result<Outcome, Failure>
 }
 
 fn next_text(report: &NextReport) -> String {
-    let rows = report
-        .steps
+    // What changes nothing is in the JSON.
+    let (worth, idle): (Vec<&NextStep>, Vec<&NextStep>) =
+        report.steps.iter().partition(|s| s.ranked.sharpens > 0.0005 || s.ranked.gain_per_hour > 0.0005);
+    let rows = worth
         .iter()
         .take(15)
         .map(|s| {
@@ -556,16 +558,23 @@ fn next_text(report: &NextReport) -> String {
                 percent(r.doubt_now),
                 percent(r.doubt_after),
                 percent(r.settles),
+                percent(r.sharpens),
                 format!("{:.1}", 100.0 * r.gain_per_hour),
             ]
         })
         .collect();
-    let heads = ["measure", "for", "time", "doubt now", "doubt after", "settles it", "points an hour"];
+    let heads = ["measure", "for", "time", "doubt now", "doubt after", "settles it", "sharpens", "points an hour"];
+    let idle = match idle.len() {
+        0 => String::new(),
+        1 => "One further measurement would change nothing.\n".to_owned(),
+        n => format!("{n} further measurements would change nothing.\n"),
+    };
     let mains = if report.steps.iter().any(|s| s.mains) { MAINS_CAUTION } else { "" };
     format!(
-        "{}\n{}Doubt: probability that the likelier verdict is wrong. Times are assumptions for an ordinary bench.\n{mains}{}",
+        "{}\n{}Doubt: probability that the likelier verdict of all measurements together is wrong; settles: probability that at \
+         most 5 % of it is left; sharpens: share of P(1 − P) that goes. Times are assumptions for an ordinary bench.\n{idle}{mains}{}",
         report.sentence,
-        print::table(&heads, rows, &[2, 3, 4, 5, 6]),
+        print::table(&heads, rows, &[2, 3, 4, 5, 6, 7]),
         notes_text(&report.notes)
     )
 }

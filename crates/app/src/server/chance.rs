@@ -235,6 +235,9 @@ pub(crate) struct OffsetOfKind {
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct OffsetAnswer {
     laboratory_name: Option<String>,
+    /// What is there, or what to do where nothing is.
+    sentence: String,
+    /// Empty before a laboratory has been visited.
     parts: Vec<OffsetOfKind>,
     notes: Vec<String>,
 }
@@ -281,6 +284,7 @@ async fn offset(State(app): App, query: Asked<PartQuery>) -> Answer<Json<OffsetA
         let r = workbench::chance::offset(&app.backend.dir(), query.asked().laboratory.as_deref(), go_on)?;
         Ok(OffsetAnswer {
             laboratory_name: r.laboratory_name,
+            sentence: r.sentence,
             parts: r.parts.into_iter().map(kind).collect(),
             notes: r.notes,
         })

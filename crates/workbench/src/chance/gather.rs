@@ -302,15 +302,67 @@ fn scaled_to(example: &Budget, expanded_db: f64, frequency_hz: f64, kind: Measur
     Budget { kind, title, ..out }
 }
 
-/// The budget to reckon with at one of the two places: that kept with the run, the project's own, or what stands for it,
-/// with a note.
+/// Budgets that something stands in for: said once for all kinds of measurement.
+#[derive(Debug, Default)]
+pub(super) struct Assumptions {
+    laboratory: Vec<(MeasurementKind, f64)>,
+    stated: Vec<(MeasurementKind, f64)>,
+    example: Vec<(MeasurementKind, String)>,
+    published: Vec<(MeasurementKind, f64)>,
+}
+
+/// Adds what is not there yet.
+fn once<T: PartialEq>(list: &mut Vec<(MeasurementKind, T)>, kind: MeasurementKind, what: T) {
+    if !list.iter().any(|(k, w)| *k == kind && *w == what) {
+        list.push((kind, what));
+    }
+}
+
+impl Assumptions {
+    /// One line for each thing assumed, with what to do about it.
+    pub(super) fn notes(&self) -> Vec<String> {
+        fn each<T>(list: &[(MeasurementKind, T)], say: impl Fn(&T) -> String) -> Option<String> {
+            let said: Vec<String> = list.iter().map(|(kind, what)| format!("{kind}: {}", say(what))).collect();
+            (!said.is_empty()).then(|| said.join("; "))
+        }
+        let decibels = |u: &f64| format!("{u:.1} dB");
+        [
+            each(&self.example, |id| format!("`{id}`")).map(|list| {
+                format!(
+                    "Your bench has no budget; built-in examples stand for it ({list}). Copy them into budgets/ and put your \
+                     figures in."
+                )
+            }),
+            each(&self.stated, decibels).map(|list| {
+                format!(
+                    "Your bench has no budget; the uncertainty stated with its runs is spread as in the built-in example \
+                     ({list}). Write a budget into budgets/ to say what it is made of."
+                )
+            }),
+            each(&self.published, decibels).map(|list| {
+                format!("Your bench has no budget; 1.4 times U_cispr is assumed ({list}). State yours.")
+            }),
+            each(&self.laboratory, decibels).map(|list| {
+                format!(
+                    "The laboratory has no budget; one of the usual make-up with U = U_cispr stands for it ({list}). Ask for \
+                     its U and write it into budgets/ with place = \"laboratory\"."
+                )
+            }),
+        ]
+        .into_iter()
+        .flatten()
+        .collect()
+    }
+}
+
+/// The budget to reckon with at one of the two places: that kept with the run, the project's own, or what stands for it.
 pub(super) fn budget_for(
     own: &[FoundBudget],
     kind: MeasurementKind,
     place: BudgetPlace,
     run: Option<&ReadRun>,
     frequency_hz: f64,
-    notes: &mut Vec<String>,
+    assumed: &mut Assumptions,
 ) -> Budget {
     if let Some(kept) = run.and_then(|r| r.budget.as_ref()).filter(|b| b.kind == kind) {
         return kept.clone();
@@ -325,29 +377,20 @@ pub(super) fn budget_for(
     let u_cispr_db = kind.published().u_cispr_db;
     match (place, stated_db, example(BudgetPlace::Bench)) {
         (BudgetPlace::Laboratory, _, _) => {
-            notes.push(format!(
-                "No budget of the laboratory for {kind}: one of the usual make-up with U = U_cispr = {u_cispr_db:.1} dB stands for it."
-            ));
+            once(&mut assumed.laboratory, kind, u_cispr_db);
             scaled_to(laboratory, u_cispr_db, frequency_hz, kind, format!("{kind}, assumed"))
         }
         (BudgetPlace::Bench, Some(u), _) => {
-            notes.push(format!(
-                "No budget of the bench for {kind}: the uncertainty stated with the run, {u:.1} dB, is spread as in the built-in example."
-            ));
+            once(&mut assumed.stated, kind, u);
             scaled_to(laboratory, u, frequency_hz, kind, format!("{kind}, as stated"))
         }
         (BudgetPlace::Bench, None, Some(bench)) => {
-            notes.push(format!(
-                "No budget of the bench for {kind}: the built-in example `{}` stands for it; copy it into budgets/ and put your figures in.",
-                bench.id
-            ));
+            once(&mut assumed.example, kind, bench.id.clone());
             bench.clone()
         }
         (BudgetPlace::Bench, None, None) => {
             let u = 1.4 * u_cispr_db;
-            notes.push(format!(
-                "No budget of the bench for {kind}: 1.4 times U_cispr, {u:.1} dB, is assumed for it; state yours."
-            ));
+            once(&mut assumed.published, kind, u);
             scaled_to(laboratory, u, frequency_hz, kind, format!("{kind}, assumed"))
         }
     }

@@ -7,18 +7,20 @@ use std::path::Path;
 
 use emission::bench::{BenchAgainstLaboratory, LeftOut, OffsetAt};
 use emission::chance::{
-    BenchEmission, Chance, ChanceOptions, Pair, Repeatability, Situation, bench_words, chance_of_passing, sentence,
-    stand_in,
+    BenchEmission, Chance, ChanceOptions, Pair, Repeatability, Situation, bench_words, chance_of_passing,
+    probability_of_passing, sentence, stand_in,
 };
 use emission::change::{CompareOptions, Comparison, compare};
-use emission::next::{Action, Candidate, Ranked, rank};
+use emission::next::{Action, Candidate, Ranked, Whole, order, rank_within};
 use emission::words;
 use project::Project;
 use serde::Serialize;
 use standards::{Budget, BudgetPlace, Detector, MeasurementKind};
 
+use gather::{
+    Assumptions, Group, ReadRun, budget_for, groups, is_mains, port_name, prior, read_runs, repeatability, repeats,
+};
 pub use gather::{FoundBudget, built_in_budgets, project_budgets, read_budget_file};
-use gather::{Group, ReadRun, budget_for, groups, is_mains, port_name, prior, read_runs, repeatability, repeats};
 
 use crate::evaluate::evaluate_run;
 use crate::{OnStage, WorkError};
@@ -208,6 +210,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
 
     // One part a port and kind of measurement.
     let mut parts: Vec<Part> = Vec::new();
+    let mut assumed = Assumptions::default();
     for group in &bench {
         let port = group.first().run.record.port.clone();
         for i in 0..group.collected.frequency_hz.len() {
@@ -215,7 +218,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
             let Some((margin_db, repeats)) = group.mean(i) else { continue };
             let found = parts.iter().position(|p| p.port == port && p.kind == kind);
             let at = found.unwrap_or_else(|| {
-                parts.push(new_part(port.clone(), kind, group, &all, &own, laboratory.as_deref(), &mut notes));
+                parts.push(new_part(port.clone(), kind, group, &all, &own, laboratory.as_deref(), &mut assumed));
                 parts.len() - 1
             });
             let part = &mut parts[at];
@@ -249,7 +252,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
                 .to_owned(),
         );
     }
-    notes.dedup();
+    notes.extend(assumed.notes());
     Ok((project, Asked { state, sample, laboratory, parts, notes }))
 }
 
@@ -260,12 +263,12 @@ fn new_part(
     all: &[Group<'_>],
     own: &[FoundBudget],
     laboratory: Option<&str>,
-    notes: &mut Vec<String>,
+    assumed: &mut Assumptions,
 ) -> Part {
     let at_hz = group.collected.frequency_hz.first().copied().unwrap_or(1e6);
     Part {
-        bench: budget_for(own, kind, BudgetPlace::Bench, Some(group.first()), at_hz, notes),
-        laboratory: budget_for(own, kind, BudgetPlace::Laboratory, None, at_hz, notes),
+        bench: budget_for(own, kind, BudgetPlace::Bench, Some(group.first()), at_hz, assumed),
+        laboratory: budget_for(own, kind, BudgetPlace::Laboratory, None, at_hz, assumed),
         repeatability: repeatability(all, Some(kind)),
         pairs: laboratory.map_or_else(Vec::new, |l| pairs_of(all, l, kind).0),
         port,
@@ -410,7 +413,9 @@ pub struct OffsetPart {
 pub struct OffsetReport {
     /// The laboratory.
     pub laboratory_name: Option<String>,
-    /// One a kind of measurement.
+    /// In words: what is there, or what to do where nothing is.
+    pub sentence: String,
+    /// One a kind of measurement; none before a laboratory has been visited.
     pub parts: Vec<OffsetPart>,
     /// What was assumed or left out.
     pub notes: Vec<String>,
@@ -423,6 +428,13 @@ pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) 
     let mut notes = Vec::new();
     let runs = read_runs(&project, &mut notes, on_stage)?;
     let laboratory = laboratory_of(&runs, laboratory)?;
+    let Some(laboratory) = laboratory else {
+        let sentence = "No run is a laboratory's, so the bench has learnt nothing yet. Record a run of a sample that was measured \
+                        on the bench too, in the same state, with `hushfield run … --laboratory NAME` (on the page: the laboratory's \
+                        name beside the run): each such visit sharpens the chance of passing."
+            .to_owned();
+        return Ok(OffsetReport { laboratory_name: None, sentence, parts: Vec::new(), notes });
+    };
     let all = groups(&runs);
     let mut kinds: Vec<MeasurementKind> = Vec::new();
     for group in &all {
@@ -435,16 +447,17 @@ pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) 
     if kinds.is_empty() {
         return Err(no_runs("that can be judged"));
     }
-    let parts = kinds
+    let mut assumed = Assumptions::default();
+    let parts: Vec<OffsetPart> = kinds
         .into_iter()
         .map(|kind| {
-            let (pairs, visits) = laboratory.as_deref().map_or_else(Default::default, |l| pairs_of(&all, l, kind));
+            let (pairs, visits) = pairs_of(&all, &laboratory, kind);
             let published = kind.published();
             let middle = (published.from_hz * published.to_hz).sqrt();
             let stated =
                 runs.iter().find(|r| r.laboratory().is_none() && (r.budget.is_some() || r.stated_db.is_some()));
-            let bench = budget_for(&own, kind, BudgetPlace::Bench, stated, middle, &mut notes);
-            let formal = budget_for(&own, kind, BudgetPlace::Laboratory, None, middle, &mut notes);
+            let bench = budget_for(&own, kind, BudgetPlace::Bench, stated, middle, &mut assumed);
+            let formal = budget_for(&own, kind, BudgetPlace::Laboratory, None, middle, &mut assumed);
             let b = BenchAgainstLaboratory {
                 bench: &bench,
                 laboratory: &formal,
@@ -478,8 +491,18 @@ pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) 
             }
         })
         .collect();
-    notes.dedup();
-    Ok(OffsetReport { laboratory_name: laboratory, parts, notes })
+    notes.extend(assumed.notes());
+    let pairs: usize = parts.iter().map(|p| p.pairs.len()).sum();
+    let sentence = if pairs == 0 {
+        format!(
+            "No run on the bench is paired with one at {laboratory}: a pair is the same sample, state, port, conductor, mode, position \
+             and limits, read with the limit's own detector at both."
+        )
+    } else {
+        let visits: usize = parts.iter().map(|p| p.visits.len()).sum();
+        format!("{pairs} paired readings with {laboratory} from {visits} {}.", if visits == 1 { "run" } else { "runs" })
+    };
+    Ok(OffsetReport { laboratory_name: Some(laboratory), sentence, parts, notes })
 }
 
 fn offset_sentence(b: &BenchAgainstLaboratory<'_>, at: &[f64], visits: usize, needed: Option<usize>) -> String {
@@ -548,10 +571,14 @@ const VISIT_MIN: f64 = 240.0;
 /// Ranks what could be measured next by the doubt on the verdict that it removes an hour.
 pub fn next(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<NextReport, WorkError> {
     let (project, asked) = asked(dir, query, on_stage)?;
+    let chances: Vec<f64> =
+        asked.parts.iter().map(|p| probability_of_passing(&p.situation(), &ChanceOptions::default())).collect();
     let mut steps = Vec::new();
-    for part in &asked.parts {
+    for (k, part) in asked.parts.iter().enumerate() {
         let title = format!("{}: {}", port_name(&project, part.port.as_deref()), part.kind);
-        for ranked in rank(&part.situation(), &candidates(part), 1) {
+        let others = chances.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, p)| p).product();
+        let whole = Whole { chance: chances[k], others };
+        for ranked in rank_within(&part.situation(), &candidates(part), whole, 1) {
             steps.push(NextStep {
                 port: part.port.clone(),
                 part: title.clone(),
@@ -560,42 +587,94 @@ pub fn next(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Resu
             });
         }
     }
-    steps.sort_by(|a, b| b.ranked.gain_per_hour.total_cmp(&a.ranked.gain_per_hour));
-    let doubt = |s: &NextStep| 100.0 * (s.ranked.doubt_now - s.ranked.doubt_after);
-    let sentence = match steps.first() {
-        None => "Nothing that could be measured bears on the verdict.".to_owned(),
-        Some(s) if s.ranked.doubt_now <= emission::next::SURE => format!(
-            "The verdict is sure as it stands: {:.0} % likely to be right. No measurement is needed to settle it.",
-            100.0 * (1.0 - s.ranked.doubt_now)
-        ),
-        Some(s) if doubt(s) < 0.3 => {
-            "No single measurement on this bench would settle much: what is left is the laboratory's own uncertainty and how \
-             the product repeats itself. More margin would."
-                .to_owned()
-        }
-        Some(s) => format!(
-            "{} ({:.0} minutes, {}): the chance that the likelier verdict is wrong falls from {:.0} % to {:.0} %.",
-            s.ranked.candidate.title,
-            s.ranked.candidate.minutes,
-            s.part,
-            100.0 * s.ranked.doubt_now,
-            100.0 * s.ranked.doubt_after
-        ),
-    };
+    steps.sort_by(|a, b| order(&a.ranked, &b.ranked));
+    let probability: f64 = chances.iter().product();
+    let least = (0..chances.len()).min_by(|&a, &b| chances[a].total_cmp(&chances[b]));
+    let decides = least.filter(|_| chances.len() > 1).map(|k| {
+        let part = &asked.parts[k];
+        (format!("{}: {}", port_name(&project, part.port.as_deref()), part.kind), chances[k])
+    });
+    let sentence = next_sentence(probability, decides, &steps);
     Ok(NextReport { state: asked.state, steps, sentence, notes: asked.notes })
 }
 
-fn candidates(part: &Part) -> Vec<Candidate> {
-    let mut out: Vec<Candidate> = part
-        .set_ups
-        .iter()
-        .enumerate()
-        .map(|(set_up, label)| Candidate {
-            action: Action::Repeat { set_up },
-            title: format!("Set up anew and repeat {label}"),
-            minutes: REPEAT_MIN,
+/// The verdict of the whole, how sure it is and what would settle it.
+fn next_sentence(probability: f64, decides: Option<(String, f64)>, steps: &[NextStep]) -> String {
+    let doubt_now = probability.min(1.0 - probability);
+    let verdict = if probability >= 0.5 { "a pass" } else { "a fail" };
+    let right = 100.0 * (1.0 - doubt_now);
+    let right = if right > 99.5 { "more than 99".to_owned() } else { format!("{right:.0}") };
+    let mut said = format!("The likelier verdict, {verdict}, is {right} % likely to be right");
+    if let Some((title, p)) = decides.filter(|_| probability < 0.995) {
+        said.push_str(&format!(" (least likely to pass: {title}, {:.0} %)", 100.0 * p));
+    }
+    if doubt_now <= emission::next::SURE {
+        return format!("{said}. No measurement is needed to settle it.");
+    }
+    let what =
+        |s: &NextStep| format!("{} ({:.0} minutes, {})", s.ranked.candidate.title, s.ranked.candidate.minutes, s.part);
+    let Some(first) = steps.first() else {
+        return format!("{said}. Nothing that could be measured bears on it.");
+    };
+    let r = &first.ranked;
+    if r.doubt_now - r.doubt_after >= 0.003 {
+        return format!(
+            "{said}. First: {}: the chance that it is wrong falls from {:.1} to {:.1} %.",
+            what(first),
+            100.0 * r.doubt_now,
+            100.0 * r.doubt_after
+        );
+    }
+    let most = steps.iter().max_by(|a, b| a.ranked.settles.total_cmp(&b.ranked.settles)).unwrap_or(first);
+    let left = "what is left is mostly the laboratory's own uncertainty and how the product repeats itself";
+    if most.ranked.settles < 0.1 {
+        return format!("{said}. No single measurement on this bench would settle it: {left}. More margin would.");
+    }
+    let same = most.ranked.candidate == first.ranked.candidate && most.part == first.part;
+    let settles = format!(
+        "leaves at most {:.0} % doubt with a probability of {:.0} %",
+        100.0 * emission::next::SURE,
+        100.0 * most.ranked.settles
+    );
+    let best = if same {
+        format!("What sharpens it most for its time, and most likely settles it: {}; it {settles}.", what(first))
+    } else {
+        format!(
+            "What sharpens it most for its time: {}. What most likely settles it: {}; it {settles}.",
+            what(first),
+            what(most)
+        )
+    };
+    format!("{said}. No single measurement is likely to turn it: {left}. {best}")
+}
+
+/// Repeating is worth its time at one position of each search: where what decides is highest.
+fn repeats_of(part: &Part) -> Vec<Candidate> {
+    let mut found: Vec<usize> = Vec::new();
+    let mut nearest: Vec<&BenchEmission> = part.emissions.iter().collect();
+    nearest.sort_by(|a, b| a.expected_db().total_cmp(&b.expected_db()));
+    for e in nearest {
+        if !found.iter().any(|s| part.searches[*s] == part.searches[e.set_up]) {
+            found.push(e.set_up);
+        }
+    }
+    found
+        .into_iter()
+        .map(|set_up| {
+            let label = &part.set_ups[set_up];
+            let positions = part.searches.iter().filter(|s| **s == part.searches[set_up]).count();
+            let title = if positions > 1 {
+                format!("Set up anew and repeat at the position where it is highest, of {positions}: {label}")
+            } else {
+                format!("Set up anew and repeat {label}")
+            };
+            Candidate { action: Action::Repeat { set_up }, title, minutes: REPEAT_MIN }
         })
-        .collect();
+        .collect()
+}
+
+fn candidates(part: &Part) -> Vec<Candidate> {
+    let mut out = repeats_of(part);
     let mut near: Vec<&BenchEmission> = part.emissions.iter().filter(|e| e.stand_in.is_some()).collect();
     near.sort_by(|a, b| a.expected_db().total_cmp(&b.expected_db()));
     out.extend(near.into_iter().take(5).map(|e| Candidate {
