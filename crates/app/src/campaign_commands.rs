@@ -94,7 +94,8 @@ pub(crate) fn level_words(level: &[LevelFigure]) -> String {
                 other => other,
             }
             .to_owned();
-            format!("{name} {} {}", l.value, l.unit).trim().to_owned()
+            let unit = if l.unit == "cycles" && l.value == 1.0 { "cycle" } else { l.unit.as_str() };
+            format!("{name} {} {unit}", l.value).trim().to_owned()
         })
         .collect::<Vec<_>>()
         .join(", ")
@@ -115,7 +116,8 @@ fn table_of(tests: &[PlannedTest]) -> String {
         .map(|t| {
             let mut why = t.because.join("; ");
             if !t.unless.is_empty() {
-                let open: Vec<&str> = t.unless.iter().map(|q| q.text.as_str()).collect();
+                let mut open: Vec<&str> = t.unless.iter().map(|q| q.text.as_str()).collect();
+                open.dedup();
                 let _ = write!(why, " (open: {})", open.join(" "));
             }
             let known = if t.known == Known::Memory { " *" } else { "" };
@@ -146,7 +148,8 @@ fn changed(answers: &Answers, changes: &[String]) -> Result<Answers, Failure> {
 fn plan_text(p: &Plan, dir: &Path, left_out: bool) -> String {
     let mut out = String::new();
     for s in &p.standards {
-        let _ = writeln!(out, "{}, {} ({})", s.number, s.title, s.because.join("; "));
+        let why = if s.because.is_empty() { String::new() } else { format!(" ({})", s.because.join("; ")) };
+        let _ = writeln!(out, "{}, {}{why}", s.number, s.title);
     }
     for (side, title) in
         [(Side::Emission, "Emission"), (Side::MainsQuality, "Mains quality"), (Side::Immunity, "Immunity")]
@@ -193,7 +196,8 @@ fn plan_text(p: &Plan, dir: &Path, left_out: bool) -> String {
     if !p.questions.is_empty() {
         out.push_str("\nStill to be answered in product.toml, what moves most first:\n");
         for q in &p.questions {
-            let _ = writeln!(out, "  {}: {} ({} tests hang on it)", q.question.field, q.question.text, q.tests);
+            let hang = if q.tests == 1 { "1 test hangs".to_owned() } else { format!("{} tests hang", q.tests) };
+            let _ = writeln!(out, "  {}: {} ({hang} on it)", q.question.field, q.question.text);
         }
     }
     out

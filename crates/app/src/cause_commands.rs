@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use cause::case::Path as WayOut;
-use cause::{CombSearch, ExplainedComb};
+use cause::{CombSearch, ExplainedComb, doubt};
 use clap::{Args, ValueEnum};
 use project::Product;
 use serde_json::{Value, json};
@@ -273,7 +273,7 @@ fn in_words(why: &Why) -> String {
             "{}. {} ± {}: {}\n",
             i + 1,
             hz(c.comb.fundamental_hz),
-            hz(c.comb.uncertainty_hz),
+            doubt(c.comb.uncertainty_hz),
             c.source.as_deref().unwrap_or("no source of the product fits")
         ));
         for sentence in &c.evidence {
@@ -294,7 +294,7 @@ fn in_words(why: &Why) -> String {
             m.sidebands.len(),
             hz(e.combs[m.comb].comb.fundamental_hz),
             hz(m.modulation_hz),
-            hz(m.uncertainty_hz)
+            doubt(m.uncertainty_hz)
         ));
     }
     for m in &e.intermodulations {

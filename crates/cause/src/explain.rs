@@ -120,6 +120,51 @@ fn relative(value: f64, signed: bool, tolerance: f64) -> String {
     }
 }
 
+/// An uncertainty for people: two significant digits (the convention of the GUM, 7.2.6, is at most two).
+pub fn doubt(value_hz: f64) -> String {
+    if value_hz <= 0.0 || !value_hz.is_finite() {
+        return hertz(value_hz);
+    }
+    let (scale, unit) = match value_hz {
+        v if v >= 1e9 => (1e9, "GHz"),
+        v if v >= 1e6 => (1e6, "MHz"),
+        v if v >= 1e3 => (1e3, "kHz"),
+        _ => (1.0, "Hz"),
+    };
+    let scaled = value_hz / scale;
+    let digits = (1 - scaled.log10().floor() as i32).clamp(0, 4) as usize;
+    format!("{scaled:.digits$} {unit}")
+}
+
+/// Multiples in order, neighbours drawn together: `1 to 4, 6, 8 to 95`; a list that stays long is cut in its middle and says so.
+fn runs_of(multiples: impl Iterator<Item = u32>) -> String {
+    let mut sorted: Vec<u32> = multiples.collect();
+    sorted.sort_unstable();
+    sorted.dedup();
+    let mut stretches: Vec<(u32, u32)> = Vec::new();
+    for m in sorted {
+        match stretches.last_mut() {
+            Some((_, last)) if *last + 1 == m => *last = m,
+            _ => stretches.push((m, m)),
+        }
+    }
+    let said = |&(a, b): &(u32, u32)| match b - a {
+        0 => a.to_string(),
+        1 => format!("{a}, {b}"),
+        _ => format!("{a} to {b}"),
+    };
+    let words: Vec<String> = stretches.iter().map(said).collect();
+    if words.len() <= 14 {
+        return words.join(", ");
+    }
+    format!(
+        "{}, … ({} stretches more), … {}",
+        words[..8].join(", "),
+        words.len() - 12,
+        words[words.len() - 4..].join(", ")
+    )
+}
+
 fn one_in(probability: f64) -> String {
     if probability < 1e-9 {
         "fewer than one random list in a thousand million".to_owned()
@@ -132,13 +177,13 @@ fn one_in(probability: f64) -> String {
 
 fn evidence(comb: &Comb, source: Option<&SourceMatch>, looked_for: bool) -> Vec<String> {
     let mut said = Vec::new();
-    let multiples: Vec<String> = comb.members.iter().map(|m| m.multiple.to_string()).collect();
+    let multiples = runs_of(comb.members.iter().map(|m| m.multiple));
     said.push(format!(
         "{} peaks lie on whole multiples of {} ± {}: {}.",
         comb.members.len(),
         hertz(comb.fundamental_hz),
-        hertz(comb.uncertainty_hz),
-        multiples.join(", ")
+        doubt(comb.uncertainty_hz),
+        multiples
     ));
     if let Some(m) = comb.members.last() {
         said.push(format!(

@@ -22,7 +22,7 @@ pub mod source;
 pub mod trapezoid;
 
 pub use comb::{Comb, CombSearch, Families, Member, Pattern, find_combs, find_families};
-pub use explain::{ExplainedComb, Explanation, explain, hertz};
+pub use explain::{ExplainedComb, Explanation, doubt, explain, hertz};
 pub use peaks::{Peak, PeakError, PeakFinding, band_bandwidth_hz, find_peaks, grid_hz, peaks_of_list};
 pub use random::Random;
 pub use source::{Source, SourceKind, SourceMatch, find_combs_of_sources, match_sources};

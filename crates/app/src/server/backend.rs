@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use emission::{Correction, Decision, SuspectLimit, Verdict};
 use formats::capture::{CaptureChoices, CaptureError, CaptureFormat, CaptureInfo};
 use formats::sweep::{SweepChoices, SweepError, SweepReading};
-use project::{Project, ProjectError, Subject};
+use project::{Polarisation, Project, ProjectError, Subject};
 use serde_json::{Map, Value};
 use workbench::{
     Evaluation, RawKind, ReadingChoices, ReceiveChoices, RunRequest, Stage, Understanding, WorkError, WorkErrorKind,
@@ -372,6 +372,16 @@ impl Backend {
             ports,
             modes: product.modes,
             samples: project.samples()?.into_iter().map(|s| s.sample.id).collect(),
+            states: project
+                .states()?
+                .into_iter()
+                .map(|s| Fact { name: s.state.id, value: s.state.description })
+                .collect(),
+            equipment: project
+                .equipment()?
+                .into_iter()
+                .map(|e| Fact { name: e.equipment.id, value: e.equipment.name })
+                .collect(),
             findings: found,
             revision: project.revision()?,
             tool_version: workbench::VERSION.to_owned(),
@@ -594,10 +604,29 @@ impl Backend {
             );
         }
         let some = |text: &String| (!text.trim().is_empty()).then(|| text.trim().to_owned());
+        let polarisation = match request.place.polarisation.as_deref() {
+            None | Some("") => None,
+            Some("horizontal") => Some(Polarisation::Horizontal),
+            Some("vertical") => Some(Polarisation::Vertical),
+            Some(other) => return Err(input(format!("`{other}`"), "place.polarisation", "horizontal or vertical")),
+        };
+        let place = project::Place {
+            azimuth_deg: request.place.azimuth_deg,
+            height_m: request.place.height_m,
+            polarisation,
+            distance_m: request.place.distance_m,
+            laboratory: request.place.laboratory.as_ref().and_then(some),
+            product_off: request.place.product_off,
+        };
         let run = RunRequest {
             title: request.title.clone(),
             port: Some(request.port.clone()),
             sample: request.sample.clone(),
+            state: request.state.clone(),
+            place,
+            set_up: request.set_up.trim().to_owned(),
+            equipment: request.equipment.clone(),
+            measured_at: request.measured_at.as_ref().and_then(some),
             conductor: some(&request.conductor),
             mode: some(&request.mode),
             limits: request.limits.clone(),

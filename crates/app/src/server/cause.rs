@@ -3,8 +3,8 @@
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use cause::case::{Case, MakerKind, Path as WayOut, Said};
-use cause::hertz;
 use cause::resonance::Resonator;
+use cause::{doubt, hertz};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
@@ -219,7 +219,7 @@ fn view(why: &Why) -> WhyView {
             "{} peaks stand {} ± {} beside multiples of {}: it is modulated at that rate.",
             m.sidebands.len(),
             hertz(m.modulation_hz),
-            hertz(m.uncertainty_hz),
+            doubt(m.uncertainty_hz),
             fundamental(m.comb)
         )
     });

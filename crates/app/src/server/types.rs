@@ -77,6 +77,10 @@ pub(crate) struct Overview {
     pub modes: Vec<String>,
     /// Its samples, by id.
     pub samples: Vec<String>,
+    /// Its modification states, by id with what is different.
+    pub states: Vec<Fact>,
+    /// The measuring equipment in the ledger, by id with its name.
+    pub equipment: Vec<Fact>,
     /// What a reader must know.
     pub findings: Vec<Finding>,
     /// Grows with everything that is added to the ledger.
@@ -391,6 +395,19 @@ pub(crate) struct MeasureRequest {
     pub mode: String,
     /// Sample, by id.
     pub sample: Option<String>,
+    /// Modification state, by id.
+    pub state: Option<String>,
+    /// Where, and under what circumstances.
+    #[serde(default)]
+    pub place: MeasuredPlace,
+    /// Set-up in words.
+    #[serde(default)]
+    pub set_up: String,
+    /// Equipment used, by id.
+    #[serde(default)]
+    pub equipment: Vec<String>,
+    /// When it was measured, `YYYY-MM-DD` or RFC 3339; now where it is not said.
+    pub measured_at: Option<String>,
     /// Limits to judge against.
     pub limits: Vec<String>,
     /// File of the chain within the project's `chains` folder; none when the levels are already corrected.
@@ -399,6 +416,24 @@ pub(crate) struct MeasureRequest {
     pub band: Option<String>,
     /// `rest` or `settled`, for a capture.
     pub start: Option<String>,
+}
+
+/// Where a file was measured. What is not said stays unsaid.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+pub(crate) struct MeasuredPlace {
+    /// Angle of the turntable, degrees.
+    pub azimuth_deg: Option<f64>,
+    /// Height of the antenna above the ground, metres.
+    pub height_m: Option<f64>,
+    /// `horizontal` or `vertical`.
+    pub polarisation: Option<String>,
+    /// Between product and antenna, metres.
+    pub distance_m: Option<f64>,
+    /// The test laboratory, by name; none: one's own bench or site.
+    pub laboratory: Option<String>,
+    /// The product was switched off: what is seen is the surroundings.
+    #[serde(default)]
+    pub product_off: bool,
 }
 
 /// A chain that can be chosen.

@@ -131,7 +131,7 @@ impl CaseEvidence {
                 .combs
                 .iter()
                 .map(|(f0, uncertainty, members)| {
-                    format!("{members} multiples of {} ± {}", hertz(*f0), hertz(*uncertainty))
+                    format!("{members} multiples of {} ± {}", hertz(*f0), crate::doubt(*uncertainty))
                 })
                 .collect();
             let text = format!("{} is one of {}.", hertz(self.frequency_hz), of.join(", and one of "));
