@@ -4,6 +4,7 @@
 //! `receive_npy RECORD.npy BAND RATE_HZ [FROM_HZ TO_HZ STEP_HZ] [rest|settled] [THREADS] [INSTRUCTIONS] [timeline|bare]` (`-` for
 //! a default; `bare` leaves out the noise floor, `timeline` adds the time structure)
 
+use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::ops::ControlFlow;
@@ -95,6 +96,36 @@ impl SampleSource for Npy {
     }
 }
 
+/// Appends a number with so many decimals, as `{:.n$}` writes it.
+fn decimals(out: &mut String, x: f64, n: usize) {
+    let scale = 10_u64.pow(n as u32);
+    let scaled = x.abs() * scale as f64;
+    // Beyond these bounds, and where a rounding of the product could turn the last digit, the long way.
+    if scaled.is_nan() || scaled >= 1e12 || (scaled.fract() - 0.5).abs() < 1e-3 || (x != 0.0 && scaled < 1.0) {
+        let _ = write!(out, "{x:.n$}");
+        return;
+    }
+    let digits = scaled.round() as u64;
+    if x.is_sign_negative() {
+        out.push('-');
+    }
+    let mut text = [b'0'; 24];
+    let mut at = text.len();
+    let mut rest = digits;
+    let mut place = 0;
+    while place <= n || rest > 0 {
+        if place == n && n > 0 {
+            at -= 1;
+            text[at] = b'.';
+        }
+        at -= 1;
+        text[at] = b'0' + (rest % 10) as u8;
+        rest /= 10;
+        place += 1;
+    }
+    out.push_str(std::str::from_utf8(&text[at..]).unwrap_or_default());
+}
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let args: Vec<String> = std::env::args().collect();
     let text = |i: usize| args.get(i).map(String::as_str).filter(|s| *s != "-");
@@ -124,17 +155,17 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for note in &levels.notes {
         eprintln!("note: {note}");
     }
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    writeln!(out, "frequency_hz,peak_dbuv,quasi_peak_dbuv,cispr_average_dbuv,rms_average_dbuv")?;
+    let mut out = String::from("frequency_hz,peak_dbuv,quasi_peak_dbuv,cispr_average_dbuv,rms_average_dbuv\n");
     for (k, f) in levels.frequency_hz.iter().enumerate() {
-        write!(out, "{f:.3}")?;
+        decimals(&mut out, *f, 3);
         for d in standards::Detector::ALL {
-            match levels.reading(d) {
-                Some(r) => write!(out, ",{:.4}", r.level_dbuv[k])?,
-                None => write!(out, ",")?,
+            out.push(',');
+            if let Some(r) = levels.reading(d) {
+                decimals(&mut out, r.level_dbuv[k], 4);
             }
         }
-        writeln!(out)?;
+        out.push('\n');
     }
+    std::io::stdout().lock().write_all(out.as_bytes())?;
     Ok(())
 }

@@ -6,7 +6,7 @@
 //! least squares for white noise at the filter's input.
 #![allow(clippy::inline_always)]
 
-use crate::lanes::{Lanes16, WIDTH, for_each_lanes};
+use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
 use crate::short::Cell;
 use crate::simd::{LANES, Lanes};
 
@@ -26,9 +26,11 @@ const ROUNDING: f64 = 1e-9;
 struct Kernel {
     /// The neighbours, in bins.
     offset: [isize; NEAR],
-    /// For each neighbour and spectrum.
-    weight: [[[f32; 2]; TAPS]; NEAR],
+    /// Real and imaginary halves for each neighbour, spectrum after spectrum, zero behind the last.
+    weight: Weights,
 }
+
+type Weights = [[[f32; WIDTH]; 2]; NEAR];
 
 /// Interpolation half way between spectra.
 #[derive(Debug, Clone)]
@@ -112,7 +114,13 @@ impl Kernel {
             let [re, im] = times([re, im], unit(turn * offset[near] as f64 * (middle - place(tap))));
             [re as f32, im as f32]
         };
-        Self { offset, weight: std::array::from_fn(|near| std::array::from_fn(|tap| weight(near, tap))) }
+        let mut weights: Weights = [[[0.0; WIDTH]; 2]; NEAR];
+        for (near, [re, im]) in weights.iter_mut().enumerate() {
+            for tap in 0..TAPS {
+                [re[tap], im[tap]] = weight(near, tap);
+            }
+        }
+        Self { offset, weight: weights }
     }
 }
 
@@ -153,36 +161,78 @@ for_each_lanes! {
 }
 
 /// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so
-/// far can raise it (0.7 dB for a pulse at steps of 0.8 standard deviations of the filter).
-const CREST_GATE: f32 = 0.88;
+/// far can raise it (0.7 dB for a pulse at steps of 0.8 standard deviations of the filter, with room to spare).
+const CREST_GATE: f32 = 0.86;
 
 /// How far the vertex of the parabola through three magnitudes, the middle one the highest, stands above the middle one.
 #[inline(always)]
-fn rise<V: Lanes16>(a: V, b: V, c: V) -> V {
+fn rise(a: f32, b: f32, c: f32) -> f32 {
     // Of two equal ones the first counts as the highest; what stands a rounding above it is taken for equal, so that the
     // bend is never less than the rise.
-    let far = a.max(c.mul(V::splat(0.999_999)));
-    let c = b.sub(b.sub(c).max(V::splat(0.0)));
-    let bend = b.sub(a).add(b.sub(c)).add(V::splat(1e-37));
-    let slope = c.sub(a);
-    b.where_above(far, slope.mul(slope).div(bend.mul(V::splat(8.0))))
+    let far = c * 0.999_999;
+    if !(b > a && b > far) {
+        return 0.0;
+    }
+    let c = if b > c { c } else { b };
+    let bend = (b - a) + (b - c) + 1e-37;
+    let slope = c - a;
+    slope * slope / (bend * 8.0)
 }
 
 #[inline(always)]
-fn magnitude<V: Lanes16>(z: [V; 2]) -> V {
-    z[0].mul(z[0]).add(z[1].mul(z[1])).sqrt()
+fn magnitude(re: f32, im: f32) -> f32 {
+    (re * re + im * im).sqrt()
 }
 
-/// Real and imaginary halves of two sheaves at one bin.
-type Series = [[f32; 2 * WIDTH]; 2];
+/// Real and imaginary halves of two sheaves at one bin, and room behind them.
+type Series = [[f32; 3 * WIDTH]; 2];
 
 #[inline(always)]
-fn at<V: Lanes16>(series: &[f32; 2 * WIDTH], k: usize) -> V {
-    V::load(series[k..].first_chunk().unwrap_or(&[0.0; WIDTH]))
+fn sixteen(x: &[f32], k: usize) -> &[f32; WIDTH] {
+    x[k..].first_chunk().unwrap_or(&[0.0; WIDTH])
 }
 
 /// The first of the sixteen spectra that are looked round.
 const MIDDLE: usize = HEAD;
+
+/// Registers that hold a number for each of the spectra round a place.
+const fn parts<V: Floats>() -> usize {
+    (V::PARTS * TAPS).div_ceil(WIDTH)
+}
+
+/// Weights turned by an angle (cosines, sines) of each spectrum.
+#[inline(always)]
+fn turned<V: Floats>(weight: &Weights, angle: &[[f32; WIDTH]; 2]) -> Weights {
+    let mut to: Weights = [[[0.0; WIDTH]; 2]; NEAR];
+    for (to, from) in to.iter_mut().zip(weight) {
+        for part in 0..parts::<V>() {
+            let (c, s) = (V::load_part(&angle[0], part), V::load_part(&angle[1], part));
+            let (re, im) = (V::load_part(&from[0], part), V::load_part(&from[1], part));
+            re.mul(c).sub(im.mul(s)).store_part(&mut to[0], part);
+            re.mul(s).add(im.mul(c)).store_part(&mut to[1], part);
+        }
+    }
+    to
+}
+
+/// The magnitude half a step before spectrum number `i` of those that are looked round.
+#[inline(always)]
+fn half_way<V: Floats>(series: &[Series; NEAR], weight: &Weights, i: usize) -> f32 {
+    let from = MIDDLE - TAPS / 2 + i;
+    let mut sums = [[0.0; WIDTH]; 2];
+    for part in 0..parts::<V>() {
+        let mut sum = [V::splat(0.0); 2];
+        for ([re, im], [c, s]) in series.iter().zip(weight) {
+            let (re, im) = (V::load_part(sixteen(re, from), part), V::load_part(sixteen(im, from), part));
+            let (c, s) = (V::load_part(c, part), V::load_part(s, part));
+            sum = [sum[0].add(re.mul(c).sub(im.mul(s))), sum[1].add(re.mul(s).add(im.mul(c)))];
+        }
+        sum[0].store_part(&mut sums[0], part);
+        sum[1].store_part(&mut sums[1], part);
+    }
+    let all = |x: &[f32; WIDTH]| ((x[0] + x[4]) + (x[2] + x[6])) + ((x[1] + x[5]) + (x[3] + x[7]));
+    magnitude(all(&sums[0]), all(&sums[1]))
+}
 
 #[inline(always)]
 fn crests_body<V: Lanes16>(
@@ -194,68 +244,63 @@ fn crests_body<V: Lanes16>(
     rows: usize,
     between: &Between,
 ) {
+    // Of the first sheaf the first four stand at the record's beginning.
+    let from = if before.is_some() { 0 } else { WIDTH + TAPS / 2 - MIDDLE };
+    let mut series: [Series; NEAR] = [[[0.0; 3 * WIDTH]; 2]; NEAR];
     for i in 0..LANES.min(between.bins.saturating_sub(begins)) {
-        if top[i] <= CREST_GATE * peak[i] {
+        let gate = CREST_GATE * peak[i];
+        if top[i] <= gate {
             continue;
         }
         let kernel = between.kernel(begins + i);
-        let mut series: [Series; NEAR] = [[[0.0; 2 * WIDTH]; 2]; NEAR];
         for (series, offset) in series.iter_mut().zip(kernel.offset) {
             let bin = (begins + i).wrapping_add_signed(offset);
             if let Some(before) = before {
                 series[0][..WIDTH].copy_from_slice(&before[bin].re);
                 series[1][..WIDTH].copy_from_slice(&before[bin].im);
             }
-            series[0][WIDTH..].copy_from_slice(&now[bin].re);
-            series[1][WIDTH..].copy_from_slice(&now[bin].im);
+            series[0][WIDTH..2 * WIDTH].copy_from_slice(&now[bin].re);
+            series[1][WIDTH..2 * WIDTH].copy_from_slice(&now[bin].im);
         }
         // Only magnitudes count, so it is enough to turn the spectra against each other.
         let turn = (between.first + begins + i) % between.circle.len() * between.hop % between.circle.len();
-        let mut weight = kernel.weight;
+        let [mut cosines, mut sines] = [[0.0; WIDTH]; 2];
         let mut angle = 0;
-        for tap in 0..TAPS {
-            let [c, s] = between.circle[angle];
-            for near in &mut weight {
-                let [re, im] = near[tap];
-                near[tap] = [re * c - im * s, re * s + im * c];
-            }
+        for (c, s) in cosines.iter_mut().zip(&mut sines).take(TAPS) {
+            [*c, *s] = between.circle[angle];
             angle += turn;
             if angle >= between.circle.len() {
                 angle -= between.circle.len();
             }
         }
-        // Half a step before each of the sixteen, and behind the last.
-        let mut left = [V::splat(0.0); 2];
-        let mut last = [0.0_f32; 2];
-        for (series, weight) in series.iter().zip(&weight) {
-            for (tap, [re, im]) in weight.iter().enumerate() {
-                let k = MIDDLE - TAPS / 2 + tap;
-                let x: [V; 2] = [at(&series[0], k), at(&series[1], k)];
-                let (c, s) = (V::splat(*re), V::splat(*im));
-                left = [left[0].add(x[0].mul(c).sub(x[1].mul(s))), left[1].add(x[0].mul(s).add(x[1].mul(c)))];
-                let y = [series[0][k + WIDTH], series[1][k + WIDTH]];
-                last = [last[0] + (y[0] * re - y[1] * im), last[1] + (y[0] * im + y[1] * re)];
+        let weight = turned::<V::Register>(&kernel.weight, &[cosines, sines]);
+        // The spectrum before those that are looked round, and these.
+        let [re, im] = &series[0];
+        let mut own = [0.0; WIDTH + 1];
+        own[0] = magnitude(re[MIDDLE - 1], im[MIDDLE - 1]);
+        let (x, y): (V, V) = (V::load(sixteen(re, MIDDLE)), V::load(sixteen(im, MIDDLE)));
+        if let Some(to) = own[1..].first_chunk_mut() {
+            x.mul(x).add(y.mul(y)).sqrt().store(to);
+        }
+        let mut highest = peak[i];
+        let mut raise = |x: f32| highest = if x > highest { x } else { highest };
+        let mut known = None;
+        for j in from.min(rows)..rows {
+            let (early, middle) = (own[j], own[j + 1]);
+            let left = match known.take() {
+                Some(left) => left,
+                None if early > gate || middle > gate => half_way::<V::Register>(&series, &weight, j),
+                None => continue,
+            };
+            raise(left + rise(early, left, middle));
+            if middle > gate {
+                let right = half_way::<V::Register>(&series, &weight, j + 1);
+                raise(middle + rise(left, middle, right));
+                raise(right);
+                known = Some(right);
             }
         }
-        let left = magnitude(left);
-        let mut halves = [0.0; WIDTH];
-        left.store(&mut halves);
-        halves.rotate_left(1);
-        halves[WIDTH - 1] = (last[0] * last[0] + last[1] * last[1]).sqrt();
-        let right = V::load(&halves);
-        let own = &series[0];
-        let middle = magnitude([at(&own[0], MIDDLE), at::<V>(&own[1], MIDDLE)]);
-        let early = magnitude([at(&own[0], MIDDLE - 1), at::<V>(&own[1], MIDDLE - 1)]);
-        let on = middle.add(rise(left, middle, right));
-        let half_way = left.add(rise(early, left, middle));
-        let mut best = [0.0; WIDTH];
-        on.max(half_way).max(right).store(&mut best);
-        // Of the first sheaf the first four stand at the record's beginning.
-        let from = if before.is_some() { 0 } else { WIDTH + TAPS / 2 - MIDDLE };
-        let highest = best[from.min(rows)..rows].iter().fold(0.0_f32, |a, b| if *b > a { *b } else { a });
-        if highest > peak[i] {
-            peak[i] = highest;
-        }
+        peak[i] = highest;
     }
 }
 

@@ -62,8 +62,8 @@ for_each_lanes! {
     fn capacitor / capacitor_body(state: &mut Weighting, e: &Envelopes, from: usize, to: usize, law: &ChargeLaw);
     /// The states at the first output: nothing has moved yet, half a step's share goes to the sums.
     fn begin / begin_body(state: &mut Weighting, e: &Envelopes);
-    /// Magnitudes of sixteen spectra, spectrum after spectrum, for whole vectors of bins.
-    fn magnitude_rows / magnitude_rows_body(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH]);
+    /// Magnitudes of those of sixteen spectra that are `wanted`, spectrum after spectrum, for whole vectors of bins.
+    fn magnitude_rows / magnitude_rows_body(cells: &[Cell], wanted: &[usize], rows: &mut [Vec<f32>; WIDTH]);
 }
 
 /// Lanes `16·i..` of a group.
@@ -120,16 +120,32 @@ fn envelopes_body<V: Lanes16>(cells: &[Cell], rows: usize, out: &mut Envelopes) 
 }
 
 #[inline(always)]
-fn magnitude_rows_body<V: Lanes16>(cells: &[Cell], rows: &mut [Vec<f32>; WIDTH]) {
+fn magnitude_rows_body<V: Lanes16>(cells: &[Cell], wanted: &[usize], rows: &mut [Vec<f32>; WIDTH]) {
     for (i, cells) in cells.chunks_exact(WIDTH).enumerate() {
-        let power: [V; WIDTH] = powers(cells);
-        for (p, row) in power.iter().zip(rows.iter_mut()) {
-            if let Some(to) = row[i * WIDTH..].first_chunk_mut() {
-                p.sqrt().store(to);
+        if wanted.len() > FEW {
+            let power: [V; WIDTH] = powers(cells);
+            for r in wanted {
+                if let Some(to) = rows[*r][i * WIDTH..].first_chunk_mut() {
+                    power[*r].sqrt().store(to);
+                }
+            }
+            continue;
+        }
+        for r in wanted {
+            let mut x = [[0.0; WIDTH]; 2];
+            for (k, c) in cells.iter().enumerate() {
+                (x[0][k], x[1][k]) = (c.re[*r], c.im[*r]);
+            }
+            let (re, im) = (V::load(&x[0]), V::load(&x[1]));
+            if let Some(to) = rows[*r][i * WIDTH..].first_chunk_mut() {
+                re.mul(re).add(im.mul(im)).sqrt().store(to);
             }
         }
     }
 }
+
+/// Of so few spectra the magnitudes are sooner taken one by one than all turned round together.
+const FEW: usize = 3;
 
 /// Current into the capacitor for carrier amplitude `e` over voltage `v`, up to the attack constant, and how much it falls
 /// for a rise of `v` (but for the cubic's own slope, 4 % of it at most).
@@ -278,7 +294,9 @@ mod tests {
             envelopes(set, &now, 13, &mut e);
             detect(set, &mut state, &e, 0, 13, &law);
             let mut rows: [Vec<f32>; WIDTH] = std::array::from_fn(|_| vec![0.0; LANES]);
-            magnitude_rows(set, &now, &mut rows);
+            let wanted: Vec<usize> = (0..WIDTH).collect();
+            magnitude_rows(set, &now, &wanted[..13], &mut rows);
+            magnitude_rows(set, &now, &wanted[13..], &mut rows);
             let Weighting { v, v_rest, current, peak, sum_e, sum_e2, sum_v } = state;
             let all = [v, v_rest, current, peak, sum_e, sum_e2, sum_v];
             let all = all.iter().flatten().chain(rows.iter().flatten());

@@ -418,7 +418,7 @@ impl Engine {
         if pass.witnessed {
             let wanted: Vec<usize> = (0..rows).filter(|i| self.witness.wants((first + i) as u64)).collect();
             if !wanted.is_empty() {
-                detectors::magnitude_rows(self.set, &sheaf.cells, &mut scratch.rows);
+                detectors::magnitude_rows(self.set, &sheaf.cells, &wanted, &mut scratch.rows);
             }
             for i in wanted {
                 self.witness.row(&mut scratch.held, (first + i) as u64, &scratch.rows[i][..bins]);

@@ -29,8 +29,6 @@ pub(crate) trait Floats: Copy {
     fn sqrt(self) -> Self;
     /// `a > b ? a : b`.
     fn max(self, b: Self) -> Self;
-    /// `a > b ? x : 0`.
-    fn where_above(self, b: Self, x: Self) -> Self;
     /// Whether any number is above its counterpart.
     fn any_above(self, b: Self) -> bool;
 }
@@ -71,7 +69,7 @@ type PlainNumbers = f32;
 /// the function compiled for the set keep vectors in registers.)
 macro_rules! floats {
     ($name:ident, [$($i:literal),*], $w:literal, $splat:ident, $load:ident, $store:ident, $add:ident, $sub:ident,
-     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $above:ident, $any:ident) => {
+     $mul:ident, $div:ident, $sqrt:ident, $max:ident, $any:ident) => {
         // What the target always has needs no unsafe block, what is asked for at run time does.
         #[allow(unused_unsafe, clippy::ptr_offset_with_cast, clippy::erasing_op, clippy::identity_op)]
         impl Floats for $name {
@@ -109,10 +107,6 @@ macro_rules! floats {
             #[inline(always)]
             fn div(self, b: Self) -> Self {
                 unsafe { Self([$($div(self.0[$i], b.0[$i])),*]) }
-            }
-            #[inline(always)]
-            fn where_above(self, b: Self, x: Self) -> Self {
-                unsafe { Self([$($above(self.0[$i], b.0[$i], x.0[$i])),*]) }
             }
             #[inline(always)]
             fn sqrt(self) -> Self {
@@ -185,9 +179,6 @@ mod single {
     fn div(a: f32, b: f32) -> f32 {
         a / b
     }
-    fn above(a: f32, b: f32, x: f32) -> f32 {
-        if a > b { x } else { 0.0 }
-    }
     fn sqrt(a: f32) -> f32 {
         a.sqrt()
     }
@@ -213,7 +204,6 @@ mod single {
         div,
         sqrt,
         max,
-        above,
         any
     );
 }
@@ -231,12 +221,6 @@ mod arm {
     #[target_feature(enable = "neon")]
     fn max(a: float32x4_t, b: float32x4_t) -> float32x4_t {
         vbslq_f32(vcgtq_f32(a, b), a, b)
-    }
-
-    #[inline]
-    #[target_feature(enable = "neon")]
-    fn above(a: float32x4_t, b: float32x4_t, x: float32x4_t) -> float32x4_t {
-        vbslq_f32(vcgtq_f32(a, b), x, vdupq_n_f32(0.0))
     }
 
     #[inline]
@@ -260,7 +244,6 @@ mod arm {
         vdivq_f32,
         vsqrtq_f32,
         max,
-        above,
         any
     );
 }
@@ -297,25 +280,6 @@ mod x86 {
     #[cfg(not(miri))]
     #[inline]
     #[target_feature(enable = "sse2")]
-    fn above_128(a: __m128, b: __m128, x: __m128) -> __m128 {
-        _mm_and_ps(_mm_cmpgt_ps(a, b), x)
-    }
-
-    #[inline]
-    #[target_feature(enable = "avx2")]
-    fn above_256(a: __m256, b: __m256, x: __m256) -> __m256 {
-        _mm256_and_ps(_mm256_cmp_ps::<_CMP_GT_OQ>(a, b), x)
-    }
-
-    #[inline]
-    #[target_feature(enable = "avx512f")]
-    fn above_512(a: __m512, b: __m512, x: __m512) -> __m512 {
-        _mm512_maskz_mov_ps(_mm512_cmp_ps_mask::<_CMP_GT_OQ>(a, b), x)
-    }
-
-    #[cfg(not(miri))]
-    #[inline]
-    #[target_feature(enable = "sse2")]
     fn any_128(a: __m128, b: __m128) -> bool {
         _mm_movemask_ps(_mm_cmpgt_ps(a, b)) != 0
     }
@@ -348,7 +312,6 @@ mod x86 {
         _mm_div_ps,
         _mm_sqrt_ps,
         _mm_max_ps,
-        above_128,
         any_128
     );
 
@@ -367,7 +330,6 @@ mod x86 {
         _mm256_div_ps,
         _mm256_sqrt_ps,
         _mm256_max_ps,
-        above_256,
         any_256
     );
 
@@ -386,7 +348,6 @@ mod x86 {
         _mm512_div_ps,
         _mm512_sqrt_ps,
         _mm512_max_ps,
-        above_512,
         any_512
     );
 
