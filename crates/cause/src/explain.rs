@@ -171,7 +171,10 @@ fn one_in(probability: f64) -> String {
     } else if probability < 1e-6 {
         "fewer than one random list in a million".to_owned()
     } else {
-        format!("about one random list in {:.0}", 1.0 / probability)
+        // Two digits: the model of random lists bears no more.
+        let lists = 1.0 / probability;
+        let step = 10f64.powi((lists.log10().floor() as i32 - 1).max(0));
+        format!("about one random list in {:.0}", (lists / step).round() * step)
     }
 }
 

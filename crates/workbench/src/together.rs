@@ -278,9 +278,11 @@ fn angle_section(
         String::new()
     } else {
         format!(
-            "To measure every suspect again where it was highest, {} of the {} positions suffice: {}.",
+            "To measure every suspect again within {:.1} dB of its highest, {} of the {} positions {}: {}.",
+            emission::angles::AngleOptions::default().tolerance_db,
             repeat.len(),
             found.runs.len(),
+            if repeat.len() == 1 { "suffices" } else { "suffice" },
             repeat.join("; ")
         )
     };

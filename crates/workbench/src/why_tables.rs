@@ -255,17 +255,22 @@ pub fn humps(why: &Why) -> Vec<(Ringing, String)> {
             continue;
         }
         let words = format!(
-            "A hump at {}, {} wide (Q {:.0}), {:.0} dB high: something rings there, {:.1} nH if it rings with 100 pF (L = \
+            "A hump at {}, {} wide (Q {:.0}), {:.0} dB high: something rings there, {} if it rings with 100 pF (L = \
              1/((2πf)²C)). A known capacitor across the switch tells both.",
             cause::hertz(r.frequency_hz),
-            cause::hertz(r.width_hz),
+            cause::doubt(r.width_hz),
             r.quality,
             r.height_db,
-            1e9 * ringing_inductance_h(r.frequency_hz, 100e-12)
+            inductance(ringing_inductance_h(r.frequency_hz, 100e-12))
         );
         found.push((r, words));
     }
     found
+}
+
+/// To the two digits a width read off a trace bears.
+fn inductance(value_h: f64) -> String {
+    if value_h >= 0.95e-6 { format!("{:.1} µH", 1e6 * value_h) } else { format!("{:.0} nH", 1e9 * value_h) }
 }
 
 /// What is known of the capacitance that rings.

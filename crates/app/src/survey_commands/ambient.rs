@@ -114,7 +114,12 @@ fn words(off: usize, on: usize, a: &AmbientArgs, result: &Ambient) -> String {
                 m.mark.name().to_owned(),
                 db(m.off_median_db),
                 db(m.on_median_db),
-                format!("{:.2e}", m.p_corrected),
+                match m.p_corrected {
+                    p if p > 0.995 => "1".to_owned(),
+                    p if p < 1e-4 => "< 0.0001".to_owned(),
+                    p if p < 0.01 => format!("{p:.4}"),
+                    p => format!("{p:.3}"),
+                },
                 db(m.product_at_most_db),
                 db(s.limit_db),
                 remark.join("; "),

@@ -179,8 +179,9 @@ fn words(
         result.repeat.chosen.iter().map(|&i| format!("{} ({})", positions[i].words(), names[i])).collect();
     if !places.is_empty() {
         text.push_str(&format!(
-            "\nTo measure every suspect at its maximum again, {} position(s){}: {}\n",
-            places.len(),
+            "\nTo measure every suspect again within {:.1} dB of its maximum, {}{}: {}\n",
+            AngleOptions::default().tolerance_db,
+            if places.len() == 1 { "one position".to_owned() } else { format!("{} positions", places.len()) },
             if result.repeat.shortest { ", no fewer suffice" } else { " (found by search, perhaps not the fewest)" },
             places.join("; ")
         ));
