@@ -11,10 +11,11 @@ use standards::{Budget, BudgetPlace, Limit, MeasurementKind, Port, example_budge
 use crate::evaluate::{KeptChoices, evaluate_run};
 use crate::{OnStage, Stage, WorkError};
 
-/// An emission run as it is needed here.
+/// An emission run as it is needed here: without its trace, which may be long.
 pub(super) struct ReadRun {
     pub(super) run: Run,
-    pub(super) trace: Trace,
+    /// Kind of measurement at its first frequency that a limit covers.
+    pub(super) first_kind: Option<MeasurementKind>,
     pub(super) limits: Vec<Limit>,
     pub(super) readings: RunReadings,
     /// Expanded uncertainty stated with the run, dB.
@@ -32,6 +33,11 @@ impl ReadRun {
     pub(super) fn kind_at(&self, frequency_hz: f64) -> Option<MeasurementKind> {
         let covers = |l: &&Limit| l.at(frequency_hz).is_some();
         self.limits.iter().find(covers).and_then(|l| MeasurementKind::usual(l, frequency_hz))
+    }
+
+    fn with_first_kind(mut self, trace: &Trace) -> Self {
+        self.first_kind = trace.frequency_hz.iter().find_map(|f| self.kind_at(*f));
+        self
     }
 
     /// What has to be the same for a run to be the repetition of another at the same place, state and sample aside.
@@ -121,14 +127,15 @@ pub(super) fn read_runs(
         let options = JudgeOptions { assume_detector: judging.assume_detector, ..wide() };
         let verdict = judge(&trace, &limits.iter().collect::<Vec<_>>(), &options)?;
         let readings = RunReadings::of(&trace, &verdict);
-        out.push(ReadRun {
+        let read = ReadRun {
             run: evaluation.run,
-            trace,
+            first_kind: None,
             limits,
             readings,
             stated_db: judging.uncertainty_db,
             budget: judging.budget,
-        });
+        };
+        out.push(read.with_first_kind(&trace));
     }
     out.sort_by_key(|r| r.run.record.measured_at);
     Ok(out)
@@ -158,7 +165,7 @@ impl<'a> Group<'a> {
 }
 
 /// Groups runs; those at a laboratory by its name, those on the bench together.
-pub(super) fn groups(runs: &[ReadRun]) -> Vec<Group<'_>> {
+pub(super) fn groups<'a>(runs: impl IntoIterator<Item = &'a ReadRun>) -> Vec<Group<'a>> {
     let key = |r: &ReadRun| {
         let (state, sample) = r.product();
         (r.set_up(), state.map(str::to_owned), sample.map(str::to_owned), r.laboratory().map(str::to_owned))

@@ -1,7 +1,9 @@
 //! Questions to a whole project: the chance of passing at the laboratory, what the bench has learnt, the next best
-//! measurement, whether a change helped. Everything is computed from the ledger's runs each time; nothing of it is kept.
+//! measurement, whether a change helped. Everything is computed from the ledger's runs; nothing of it is stored, and what is kept in
+//! memory goes when the project changes.
 
 mod gather;
+mod memory;
 
 use std::path::Path;
 
@@ -17,16 +19,15 @@ use project::Project;
 use serde::Serialize;
 use standards::{Budget, BudgetPlace, Detector, MeasurementKind};
 
-use gather::{
-    Assumptions, Group, ReadRun, budget_for, groups, is_mains, port_name, prior, read_runs, repeatability, repeats,
-};
+use gather::{Assumptions, Group, ReadRun, budget_for, groups, is_mains, port_name, prior, repeatability, repeats};
 pub use gather::{FoundBudget, built_in_budgets, project_budgets, read_budget_file};
+use memory::{Gathered, gathered};
 
 use crate::evaluate::evaluate_run;
 use crate::{OnStage, WorkError};
 
 /// Which part of a project is asked about.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 pub struct ChanceQuery {
     /// A port by its id; all where none is named.
     pub port: Option<String>,
@@ -174,12 +175,11 @@ fn no_runs(what: &str) -> WorkError {
     WorkError::input("project", format!("no emission run {what}"), "runs with a limit, recorded by `hushfield run`")
 }
 
-fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<(Project, Asked), WorkError> {
-    let project = Project::open(dir)?;
+fn asked(dir: &Path, query: &ChanceQuery, gathered: &Gathered) -> Result<Asked, WorkError> {
     let own = project_budgets(dir)?;
-    let mut notes = Vec::new();
-    let runs = read_runs(&project, &mut notes, on_stage)?;
-    let laboratory = laboratory_of(&runs, query.laboratory.as_deref())?;
+    let mut notes = gathered.notes.clone();
+    let runs = &gathered.runs;
+    let laboratory = laboratory_of(runs, query.laboratory.as_deref())?;
     let wanted_port = |r: &ReadRun| query.port.is_none() || r.run.record.port == query.port;
     let last = runs
         .iter()
@@ -196,7 +196,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
     };
     let (state, sample) = last.product();
     let (state, sample) = (state.map(str::to_owned), sample.map(str::to_owned));
-    let all = groups(&runs);
+    let all = groups(runs);
     let here = |g: &Group<'_>| g.first().product() == (state.as_deref(), sample.as_deref());
     let bench: Vec<&Group<'_>> =
         all.iter().filter(|g| here(g) && g.first().laboratory().is_none() && wanted_port(g.first())).collect();
@@ -253,7 +253,7 @@ fn asked(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<
         );
     }
     notes.extend(assumed.notes());
-    Ok((project, Asked { state, sample, laboratory, parts, notes }))
+    Ok(Asked { state, sample, laboratory, parts, notes })
 }
 
 fn new_part(
@@ -339,14 +339,20 @@ fn line(budget: &Budget, at_hz: f64) -> BudgetLine {
 
 /// The chance that a state of the product passes at the laboratory, from the project's runs on the bench.
 pub fn chance(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<ChanceReport, WorkError> {
-    let (project, asked) = asked(dir, query, on_stage)?;
+    let project = Project::open(dir)?;
+    let gathered = gathered(&project, on_stage)?;
+    gathered.chance.or_find(query, || chance_now(&project, query, &gathered))
+}
+
+fn chance_now(project: &Project, query: &ChanceQuery, gathered: &Gathered) -> Result<ChanceReport, WorkError> {
+    let asked = asked(project.dir(), query, gathered)?;
     let mut parts: Vec<ChancePart> = asked
         .parts
         .iter()
         .map(|p| {
             let chance = chance_of_passing(&p.situation(), &ChanceOptions::default());
             let at_hz = chance.emissions.first().map_or_else(|| p.decisive_hz(), |e| e.frequency_hz);
-            let port_name = port_name(&project, p.port.as_deref());
+            let port_name = port_name(project, p.port.as_deref());
             ChancePart {
                 title: format!("{port_name}: {}", p.kind),
                 port_name,
@@ -424,10 +430,16 @@ pub struct OffsetReport {
 /// The offset between the bench and a laboratory from paired runs: same sample, same state, same set-up.
 pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) -> Result<OffsetReport, WorkError> {
     let project = Project::open(dir)?;
+    let gathered = gathered(&project, on_stage)?;
+    let named = laboratory.map(str::to_owned);
+    gathered.offset.or_find(&named, || offset_now(dir, named.as_deref(), &gathered))
+}
+
+fn offset_now(dir: &Path, laboratory: Option<&str>, gathered: &Gathered) -> Result<OffsetReport, WorkError> {
     let own = project_budgets(dir)?;
-    let mut notes = Vec::new();
-    let runs = read_runs(&project, &mut notes, on_stage)?;
-    let laboratory = laboratory_of(&runs, laboratory)?;
+    let mut notes = gathered.notes.clone();
+    let runs = &gathered.runs;
+    let laboratory = laboratory_of(runs, laboratory)?;
     let Some(laboratory) = laboratory else {
         let sentence = "No run is a laboratory's, so the bench has learnt nothing yet. Record a run of a sample that was measured \
                         on the bench too, in the same state, with `hushfield run … --laboratory NAME` (on the page: the laboratory's \
@@ -435,7 +447,7 @@ pub fn offset(dir: &Path, laboratory: Option<&str>, on_stage: &mut OnStage<'_>) 
             .to_owned();
         return Ok(OffsetReport { laboratory_name: None, sentence, parts: Vec::new(), notes });
     };
-    let all = groups(&runs);
+    let all = groups(runs);
     let mut kinds: Vec<MeasurementKind> = Vec::new();
     for group in &all {
         for kind in (0..group.collected.frequency_hz.len()).filter_map(|i| group.kind(i)) {
@@ -570,19 +582,25 @@ const VISIT_MIN: f64 = 240.0;
 
 /// Ranks what could be measured next by the doubt on the verdict that it removes an hour.
 pub fn next(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Result<NextReport, WorkError> {
-    let (project, asked) = asked(dir, query, on_stage)?;
+    let project = Project::open(dir)?;
+    let gathered = gathered(&project, on_stage)?;
+    gathered.next.or_find(query, || next_now(&project, query, &gathered))
+}
+
+fn next_now(project: &Project, query: &ChanceQuery, gathered: &Gathered) -> Result<NextReport, WorkError> {
+    let asked = asked(project.dir(), query, gathered)?;
     let chances: Vec<f64> =
         asked.parts.iter().map(|p| probability_of_passing(&p.situation(), &ChanceOptions::default())).collect();
     let mut steps = Vec::new();
     for (k, part) in asked.parts.iter().enumerate() {
-        let title = format!("{}: {}", port_name(&project, part.port.as_deref()), part.kind);
+        let title = format!("{}: {}", port_name(project, part.port.as_deref()), part.kind);
         let others = chances.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, p)| p).product();
         let whole = Whole { chance: chances[k], others };
         for ranked in rank_within(&part.situation(), &candidates(part), whole, 1) {
             steps.push(NextStep {
                 port: part.port.clone(),
                 part: title.clone(),
-                mains: is_mains(&project, part.port.as_deref()),
+                mains: is_mains(project, part.port.as_deref()),
                 ranked,
             });
         }
@@ -592,7 +610,7 @@ pub fn next(dir: &Path, query: &ChanceQuery, on_stage: &mut OnStage<'_>) -> Resu
     let least = (0..chances.len()).min_by(|&a, &b| chances[a].total_cmp(&chances[b]));
     let decides = least.filter(|_| chances.len() > 1).map(|k| {
         let part = &asked.parts[k];
-        (format!("{}: {}", port_name(&project, part.port.as_deref()), part.kind), chances[k])
+        (format!("{}: {}", port_name(project, part.port.as_deref()), part.kind), chances[k])
     });
     let sentence = next_sentence(probability, decides, &steps);
     Ok(NextReport { state: asked.state, steps, sentence, notes: asked.notes })
@@ -711,13 +729,12 @@ pub fn compare_runs(
         ids.iter().map(|id| Ok(evaluate_run(&project, project.run(id)?, on_stage)?.judged.trace)).collect()
     };
     let (b, a) = (traces(before)?, traces(after)?);
-    let mut notes = Vec::new();
+    let gathered = gathered(&project, on_stage)?;
     // Other set-ups' repetitions count too; those of the runs compared are found by the comparison itself.
-    let (compared, others): (Vec<ReadRun>, Vec<ReadRun>) = read_runs(&project, &mut notes, on_stage)?
-        .into_iter()
-        .partition(|r| before.contains(&r.run.record.id) || after.contains(&r.run.record.id));
-    let kind = compared.first().and_then(|r| r.trace.frequency_hz.iter().find_map(|f| r.kind_at(*f)));
-    let all = groups(&others);
+    let (compared, others): (Vec<&ReadRun>, Vec<&ReadRun>) =
+        gathered.runs.iter().partition(|r| before.contains(&r.run.record.id) || after.contains(&r.run.record.id));
+    let kind = compared.first().and_then(|r| r.first_kind);
+    let all = groups(others);
     let options =
         CompareOptions { other_repeats: repeats(&all, kind), prior: prior(kind), ..CompareOptions::default() };
     compare(&b.iter().collect::<Vec<_>>(), &a.iter().collect::<Vec<_>>(), detector, &options)
