@@ -30,8 +30,15 @@ pub(crate) fn json<T: Serialize>(document: &T) -> Result<(), Failure> {
     text(&out)
 }
 
-/// A table with a plain rule under its heads; the columns named in `right` (from 0) hold numbers.
+/// A table with a plain rule under its heads; the columns named in `right` (from 0) hold numbers. A column in which no row
+/// says anything is left out: it only takes room from the others.
 pub(crate) fn table(heads: &[&str], rows: Vec<Vec<String>>, right: &[usize]) -> String {
+    let said = |i: usize| rows.is_empty() || rows.iter().any(|r| r.get(i).is_some_and(|cell| !cell.is_empty()));
+    let kept: Vec<usize> = (0..heads.len()).filter(|i| said(*i)).collect();
+    let heads: Vec<&str> = kept.iter().map(|i| heads[*i]).collect();
+    let right: Vec<usize> = (0..kept.len()).filter(|k| right.contains(&kept[*k])).collect();
+    let rows: Vec<Vec<String>> =
+        rows.iter().map(|r| kept.iter().map(|i| r.get(*i).cloned().unwrap_or_default()).collect()).collect();
     let mut table = Table::new();
     table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic);
     table.style_mut().header_separator = presets::UTF8_HORIZONTAL_ONLY.row_separator;
@@ -40,7 +47,7 @@ pub(crate) fn table(heads: &[&str], rows: Vec<Vec<String>>, right: &[usize]) -> 
         table.add_row(row);
     }
     for i in right {
-        if let Some(column) = table.column_mut(*i) {
+        if let Some(column) = table.column_mut(i) {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }

@@ -91,3 +91,8 @@ export function when(text: string): string {
 export function tight(sentence: string): string {
   return sentence.replace(/(\d) (?=(?:dB\S*|[kMG]?Hz|%|m|s|V|A|W)(?:[\s.,;:)]|$))/g, `$1${SPACE}`);
 }
+
+/** Names a program quotes with backticks, in quotation marks for people. */
+export function quoted(text: string): string {
+  return text.replace(/`([^`]*)`/g, "“$1”");
+}
