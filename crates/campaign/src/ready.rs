@@ -174,7 +174,18 @@ pub fn ready(
     let failing = likely.iter().filter(|l| l.says.chance >= 0.5).count();
     let expected_cost = bench_first.iter().map(|b| b.expected).sum();
     let sentence = if violated + failing > 0 {
-        format!("Not ready: {violated} rules violated by the design, {failing} tests that would fail by its own runs")
+        let mut why = Vec::new();
+        match violated {
+            0 => {}
+            1 => why.push("the design violates one rule".to_owned()),
+            n => why.push(format!("the design violates {n} rules")),
+        }
+        match failing {
+            0 => {}
+            1 => why.push("one test would fail by its own runs".to_owned()),
+            n => why.push(format!("{n} tests would fail by its own runs")),
+        }
+        format!("Not ready: {}", why.join(", "))
     } else {
         let mut words = String::from("Nothing computed is violated");
         words.push_str(if likely.is_empty() { "; no run speaks of a test yet" } else { ", no run of its own fails" });

@@ -222,10 +222,10 @@ fn evidence(comb: &Comb, source: Option<&SourceMatch>, looked_for: bool) -> Vec<
             (_, d) => format!("1/{d} of "),
         };
         said.push(format!(
-            "The fundamental is {ratio}the frequency of “{}” to {} (allowed ±{}).",
+            "The fundamental lies {} from {ratio}the frequency of “{}” (allowed ±{}).",
+            relative(m.relative_deviation, true, m.relative_tolerance).replace('-', "−"),
             m.name,
-            relative(m.relative_deviation, true, m.relative_tolerance),
-            relative(m.relative_tolerance, false, m.relative_tolerance)
+            relative(m.relative_tolerance, false, m.relative_tolerance).replace(".00 ", " ")
         ));
         if m.by_chance > 0.1 {
             said.push(format!(

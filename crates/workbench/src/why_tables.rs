@@ -131,8 +131,10 @@ fn edges(why: &Why, trace: &Trace, limits: &[Limit], in_hand_db: f64) -> Vec<Sou
         }
         if beyond > 0 {
             words.push_str(&format!(
-                "{}{beyond} would need an edge of more than a tenth of the period: another remedy (filter, bond, layout).",
-                if within > 0.0 { " " } else { "" }
+                "{}{} that is too high would need an edge of more than a tenth of the period: another remedy (filter, bond, \
+                 layout).",
+                if within > 0.0 { " " } else { "" },
+                if beyond == 1 { "One multiple".to_owned() } else { format!("Each of {beyond} multiples") }
             ));
         }
         found.push(SourceEdge {
