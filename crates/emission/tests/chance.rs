@@ -140,6 +140,26 @@ fn the_worst_of_many_is_worst_partly_by_chance() {
     assert!(worst.expected_margin_db < 6.5);
 }
 
+/// A line that stands far above a crowd of peaks of noise is expected where it was read: what the crowd does says nothing of
+/// it. (A normal population learnt from all of them would draw it to the crowd, and a real excess with it.)
+#[test]
+fn a_line_above_a_crowd_of_noise_is_not_drawn_to_it() {
+    let (bench, laboratory) = (two(1.5, 1.5), two(1.0, 1.0));
+    let mut emissions: Vec<BenchEmission> =
+        (0..60).map(|i| emission(30e6 * 1.05f64.powi(i), 24.0 + 1.5 * f64::from(i * 7 % 11 - 5) / 5.0)).collect();
+    emissions.push(emission(144e6, 4.0));
+    let situation =
+        Situation { emissions, pairs: Vec::new(), bench: &bench, laboratory: &laboratory, repeatability: exact() };
+    let found = chance_of_passing(&situation, &fine());
+    let line = found.emissions.iter().find(|e| (e.frequency_hz - 144e6).abs() < 1.0).unwrap();
+    println!("read 4.0 dB, expected {:.2} ± {:.2} dB", line.expected_margin_db, line.standard_db);
+    // The common part may move with the crowd's; the line's own deviation takes it no further than its own doubt.
+    assert!((line.expected_margin_db - 4.0).abs() < 1.0, "{}", line.expected_margin_db);
+    let alone = Situation { emissions: vec![emission(144e6, 4.0)], ..situation };
+    let alone = chance_of_passing(&alone, &fine()).probability;
+    assert!((found.probability - alone).abs() < 0.03, "{} beside {alone} alone", found.probability);
+}
+
 /// Pairs that show the laboratory reading 4 dB higher move what is expected there, and leave less doubt; a stand-in detector
 /// is expected to read lower with the limit's own; an emission without which all is well is named first.
 #[test]

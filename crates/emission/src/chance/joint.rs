@@ -5,6 +5,10 @@ use standards::Budget;
 use super::matrix::{Lower, Square};
 use super::{BenchEmission, Pair, Situation};
 
+/// An emission stands outside the crowd of the others where it is nearer the limit by more than so many standard deviations:
+/// of a normal crowd one in 160 does.
+const OUTLYING: f64 = 2.5;
+
 /// Values of what is itself uncertain: variances of repetition (dB²) and the spread of the product's own margins (dB).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Spreads {
@@ -127,12 +131,35 @@ impl Parts {
 
     /// The first `count` rows and columns of what [`Self::read`] gives.
     pub(crate) fn read_first(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads, count: usize) -> Square {
-        let all = self.read(emissions, pairs, s);
+        let all = self.read(emissions, pairs, s, &self.population(emissions, s));
         Square::from_fn(count, |i, j| all.at(i, j))
     }
 
-    /// Covariance of what was read: margins of the emissions, then differences of the pairs.
-    fn read(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads) -> Square {
+    /// Variance of each emission's margin among the product's, dB². An emission far nearer the limit than the others are
+    /// from each other is no member of their crowd (a line above peaks of noise), and how the crowd spreads says nothing of
+    /// it: its own distance takes the place of that spread, so that it is not drawn towards them.
+    fn population(&self, emissions: &[BenchEmission], s: &Spreads) -> Vec<f64> {
+        let values = self.values(emissions, &[]);
+        let mut sorted = values.clone();
+        sorted.sort_by(f64::total_cmp);
+        let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+        let crowd = s.population_db.powi(2);
+        values
+            .iter()
+            .zip(emissions)
+            .enumerate()
+            .map(|(i, (value, e))| {
+                let stand_in = e.stand_in.map_or(0.0, |d| d.own_db.powi(2));
+                let reading = self.bench_own[i] + s.own_variance / e.repeats.max(1) as f64 + stand_in;
+                let nearer = (middle - value).max(0.0).powi(2);
+                if nearer > OUTLYING.powi(2) * (crowd + reading) { nearer - reading } else { crowd }
+            })
+            .collect()
+    }
+
+    /// Covariance of what was read: margins of the emissions, then differences of the pairs. `population` is the variance
+    /// of each emission's margin among the product's.
+    fn read(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads, population: &[f64]) -> Square {
         let n = self.n;
         Square::from_fn(n + self.k, |i, j| match (i < n, j < n) {
             (true, true) => {
@@ -146,10 +173,7 @@ impl Parts {
                 }
                 if i == j {
                     let stand_in = a.stand_in.map_or(0.0, |d| d.own_db.powi(2));
-                    v += self.bench_own[i]
-                        + s.population_db.powi(2)
-                        + s.own_variance / a.repeats.max(1) as f64
-                        + stand_in;
+                    v += self.bench_own[i] + population[i] + s.own_variance / a.repeats.max(1) as f64 + stand_in;
                 }
                 v
             }
@@ -179,7 +203,8 @@ impl Parts {
 
     /// Restricted log likelihood of the readings for these spreads: the population's mean margin is anything alike.
     pub(crate) fn log_likelihood(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads) -> f64 {
-        let l = self.read(emissions, pairs, s).cholesky();
+        let crowd = vec![s.population_db.powi(2); self.n];
+        let l = self.read(emissions, pairs, s, &crowd).cholesky();
         let (a, b) = self.whitened(&l, emissions, pairs);
         let aa: f64 = a.iter().map(|a| a * a).sum();
         let mean = a.iter().zip(&b).map(|(a, b)| a * b).sum::<f64>() / aa;
@@ -199,18 +224,18 @@ impl Parts {
     /// deviations that all emissions share for known.
     pub(crate) fn given(&self, emissions: &[BenchEmission], pairs: &[Pair], s: &Spreads) -> Joint {
         let (n, all) = (self.n, self.n + self.k);
-        let l = self.read(emissions, pairs, s).cholesky();
+        let population = self.population(emissions, s);
+        let l = self.read(emissions, pairs, s, &population).cholesky();
         let (a, b) = self.whitened(&l, emissions, pairs);
         let aa: f64 = a.iter().map(|a| a * a).sum();
         let mean = a.iter().zip(&b).map(|(a, b)| a * b).sum::<f64>() / aa;
-        let population = s.population_db.powi(2);
         let residual: Vec<f64> = a.iter().zip(&b).map(|(a, b)| b - mean * a).collect();
         let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
         // Each row: what the readings have in common with the margin at the laboratory, whitened.
         let rows: Vec<Vec<f64>> = (0..n)
             .map(|i| {
                 let mut row = vec![0.0; all];
-                row[i] = population;
+                row[i] = population[i];
                 for (k, r) in row.iter_mut().enumerate().skip(n) {
                     *r = -self.laboratory.at(i, k);
                 }
@@ -225,7 +250,7 @@ impl Parts {
                 return 0.0;
             }
             let same_run = if emissions[i].set_up == emissions[j].set_up { s.run_variance } else { 0.0 };
-            let before = self.laboratory.at(i, j) + same_run + if i == j { population } else { 0.0 };
+            let before = self.laboratory.at(i, j) + same_run + if i == j { population[i] } else { 0.0 };
             before - dot(&rows[i], &rows[j]) + mean_variance * left[i] * left[j]
         });
         Joint {
