@@ -517,8 +517,8 @@ fn compare_text(c: &Comparison) -> String {
         .collect();
     let heads = ["emission", "before, dB", "after, dB", "difference, dB", "p (Holm)", ""];
     format!(
-        "{}\n{}Levels of {}. Band around the difference trace: ± {:.1} dB at one frequency, ± {:.1} dB at all {} independent ones \
-         at once (95 %). To tell 3 dB nine times in ten takes {} runs of either state.\n",
+        "{}\n{}Levels of {}. Band around the difference trace: ± {:.1} dB at one frequency, ± {:.1} dB at all of the {} receiver \
+         bandwidths at once (95 %, by the largest deviation of a whole trace). To tell 3 dB nine times in ten takes {} runs of either state.\n",
         c.sentence,
         print::table(&heads, rows, &[1, 2, 3, 4]),
         c.detector,

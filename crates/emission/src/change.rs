@@ -3,6 +3,7 @@
 use serde::Serialize;
 use standards::Detector;
 
+use crate::band::{self, cells};
 use crate::chance::{Repeatability, RepeatabilityPrior, Repeats, Spread};
 use crate::coverage::bandwidth_hz;
 use crate::emissions::segments;
@@ -90,9 +91,10 @@ pub struct Comparison {
     pub difference_db: Vec<f64>,
     /// Half-width of the band that holds the true difference at one frequency with probability 1 − error rate, dB.
     pub pointwise_db: f64,
-    /// Half-width of the band that holds it at all frequencies at once with that probability, dB.
+    /// Half-width of the band that holds it at all frequencies at once with that probability, dB: from the largest deviation
+    /// that a whole trace has by repetition alone.
     pub simultaneous_db: f64,
-    /// Independent readings the latter reckons with: receiver bandwidths that the trace covers.
+    /// Receiver bandwidths that the trace covers.
     pub independent: usize,
     /// Standard deviation of one reading against its repetition that was used, with its degrees of freedom.
     pub repetition: Spread,
@@ -214,16 +216,25 @@ pub fn compare(
         rows.iter().map(|r| places.iter().map(|p| highest(r, p.from, p.to)).collect()).collect()
     };
     let (table_before, table_after) = (table(&rows_before), table(&rows_after));
-    let (repetition, assumed) = repetition(&table_before, &table_after, options);
+    let (repetition, components, assumed) = repetition(&table_before, &table_after, options);
     let runs = (before.len(), after.len());
     let standard_error = repetition.standard_db * (1.0 / runs.0 as f64 + 1.0 / runs.1 as f64).sqrt();
     let v = repetition.degrees_of_freedom;
 
-    let covered = difference_db.iter().filter(|d| !d.is_nan()).count();
-    let independent = independent(grid, &difference_db).clamp(1, covered.max(1));
+    let covered = |k: usize| !difference_db[k].is_nan();
+    let independent = cells(grid, 1.0, covered).len();
+    let simultaneous_db = {
+        // What half a bandwidth apart reads is not the same yet.
+        let places = cells(grid, 0.5, covered);
+        let at =
+            |rows: &[Vec<f64>]| -> Repeats { rows.iter().map(|r| places.iter().map(|&k| r[k]).collect()).collect() };
+        let states = [&at(&rows_before), &at(&rows_after)];
+        let readings = 1.0 / runs.0 as f64 + 1.0 / runs.1 as f64;
+        let drawn = band::components(components, &states);
+        band::half_width_db(&drawn, readings, places.len(), band::neighbours(&states), 1.0 - options.error_rate)
+    };
     let quantile = |tail: f64| student_quantile(1.0 - tail, v) * standard_error;
     let pointwise_db = quantile(0.5 * options.error_rate);
-    let simultaneous_db = quantile(0.5 * options.error_rate / independent as f64);
 
     let mut emissions: Vec<EmissionChange> = places
         .iter()
@@ -324,33 +335,24 @@ fn places(
     out
 }
 
-/// Standard deviation of one reading against its repetition with its degrees of freedom, and whether it is assumed.
-fn repetition(before: &Repeats, after: &Repeats, options: &CompareOptions) -> (Spread, bool) {
+/// Standard deviation of one reading against its repetition with its degrees of freedom, what of it a run has in common and
+/// what each emission has of its own, and whether it is assumed.
+fn repetition(before: &Repeats, after: &Repeats, options: &CompareOptions) -> (Spread, Repeatability, bool) {
     let mut groups = vec![before.clone(), after.clone()];
     groups.extend(options.other_repeats.iter().cloned());
     let learnt = Repeatability::learn(&groups, options.prior);
     match learnt.observed {
-        Some(o) if o.degrees_of_freedom >= 3.0 => (o, false),
+        Some(o) if o.degrees_of_freedom >= 3.0 => {
+            let nothing = RepeatabilityPrior { degrees_of_freedom: 1e-6, ..options.prior };
+            (o, Repeatability::learn(&groups, nothing), false)
+        }
         _ => {
             let (a, b) = (learnt.run, learnt.own);
             let (va, vb) = (a.standard_db.powi(2), b.standard_db.powi(2));
             let freedom = (va + vb).powi(2) / (va * va / a.degrees_of_freedom + vb * vb / b.degrees_of_freedom);
-            (Spread { standard_db: (va + vb).sqrt(), degrees_of_freedom: freedom }, true)
+            (Spread { standard_db: (va + vb).sqrt(), degrees_of_freedom: freedom }, learnt, true)
         }
     }
-}
-
-/// Receiver bandwidths the differences cover: neighbours nearer than one read much the same.
-fn independent(grid: &Trace, difference_db: &[f64]) -> usize {
-    let mut count = 0;
-    let mut last_hz = f64::NEG_INFINITY;
-    for (&f, d) in grid.frequency_hz.iter().zip(difference_db) {
-        if !d.is_nan() && f - last_hz >= 0.999 * bandwidth_hz(grid, f) {
-            count += 1;
-            last_hz = f;
-        }
-    }
-    count
 }
 
 /// Holm's step-down correction (1979) of the p-values: valid however they depend on each other.
@@ -388,9 +390,17 @@ fn sentence(
     .collect();
     let of = if parts.is_empty() { "none stands out".to_owned() } else { parts.join(", ") };
     let source = if assumed { "assumed, as too few runs were repeated" } else { "from the repeated runs" };
+    let once = match (runs, assumed) {
+        ((1, 1), true) => {
+            " Each state was read once: nothing here shows how well these readings repeat, and only the assumption speaks. \
+             Repeat either run, set up anew."
+        }
+        ((1, 1), false) => " Each state was read once: how well it repeats is known from other runs of the set-up.",
+        _ => "",
+    };
     format!(
         "{} of {} before and {} after: {of}. One reading scatters by {:.1} dB against its repetition ({source}), so a single \
-         difference is known to ± {half_width_db:.1} dB.",
+         difference is known to ± {half_width_db:.1} dB.{once}",
         if emissions.len() == 1 { "One emission".to_owned() } else { format!("{} emissions", emissions.len()) },
         plural(runs.0),
         plural(runs.1),

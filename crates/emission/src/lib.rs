@@ -2,6 +2,7 @@
 
 pub mod ambient;
 pub mod angles;
+mod band;
 pub mod bench;
 mod chain;
 pub mod chance;

@@ -45,6 +45,13 @@ impl Random {
         self.unit() < probability
     }
 
+    /// Two independent ones for the price of one.
+    pub fn normals(&mut self) -> [f64; 2] {
+        let radius = (-2.0 * (1.0 - self.unit()).ln()).sqrt();
+        let (sin, cos) = (std::f64::consts::TAU * self.unit()).sin_cos();
+        [radius * cos, radius * sin]
+    }
+
     /// Normal with mean 0 and standard deviation 1 (Box and Muller 1958).
     pub fn normal(&mut self) -> f64 {
         (-2.0 * (1.0 - self.unit()).ln()).sqrt() * (std::f64::consts::TAU * self.unit()).cos()

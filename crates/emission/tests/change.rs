@@ -21,11 +21,11 @@ fn trace(frequency_hz: Vec<f64>, level_db: Vec<f64>) -> Trace {
     }
 }
 
-/// Twenty lines on a floor at 20 dBµV, 0.5 to 10.5 MHz in steps of half a bandwidth.
+/// Twenty lines on a floor at 20 dBµV, 0.4 to 4.4 MHz in steps of half a bandwidth.
 const LINES: usize = 20;
 
 fn grid() -> Vec<f64> {
-    (0..2200).map(|i| 400e3 + 4.5e3 * f64::from(i)).collect()
+    (0..900).map(|i| 400e3 + 4.5e3 * f64::from(i)).collect()
 }
 
 /// One run: every line at its level plus what the run and it alone deviate.
@@ -34,7 +34,7 @@ fn run(lines_db: &[f64], run_db: f64, own_db: f64, random: &mut Random) -> Trace
     let shift = run_db * random.normal();
     let mut level = vec![20.0 + shift; f.len()];
     for (j, l) in lines_db.iter().enumerate() {
-        let top = 60 + j * 105;
+        let top = 60 + j * 40;
         let own = own_db * random.normal();
         for (k, level) in level.iter_mut().enumerate().skip(top - 3).take(7) {
             // The flank of a filter: 6 dB at half a bandwidth, with the square.
@@ -54,13 +54,13 @@ fn compared(before: &[Trace], after: &[Trace]) -> Comparison {
     compare(&before.iter().collect::<Vec<_>>(), &after.iter().collect::<Vec<_>>(), None, &options).expect("compared")
 }
 
-/// Where nothing changed, anything at all is called changed in at most 5 % of 300 comparisons (and the rate is not far below:
+/// Where nothing changed, anything at all is called changed in at most 5 % of 200 comparisons (and the rate is not far below:
 /// the common shift of a run makes the twenty emissions one question); the simultaneous band holds everywhere as often.
 #[test]
 fn where_nothing_changed_little_is_claimed() {
     let mut random = Random::new(3);
     let lines: Vec<f64> = (0..LINES).map(|j| 40.0 + (j * 7 % 20) as f64).collect();
-    let (mut claimed, mut outside, n) = (0, 0, 300);
+    let (mut claimed, mut outside, n) = (0, 0, 200);
     for _ in 0..n {
         let found = compared(&runs(3, &lines, &mut random), &runs(3, &lines, &mut random));
         assert_eq!(found.emissions.len(), LINES);
@@ -72,22 +72,77 @@ fn where_nothing_changed_little_is_claimed() {
     assert!(f64::from(outside) <= limit, "{outside} of {n}");
 }
 
+/// A trace of 400 half bandwidths whose readings scatter around a line: a shift of the run, and deviations of which neighbours
+/// belong together.
+fn noisy(run_db: f64, own_db: f64, neighbours: f64, random: &mut Random) -> Trace {
+    let f: Vec<f64> = (0..400).map(|i| 400e3 + 4.5e3 * f64::from(i)).collect();
+    let shift = run_db * random.normal();
+    let mut x = random.normal();
+    let level = f
+        .iter()
+        .map(|f| {
+            x = neighbours * x + (1.0 - neighbours * neighbours).sqrt() * random.normal();
+            40.0 - 3.0 * (f / 400e3).log2() + shift + own_db * x
+        })
+        .collect();
+    trace(f, level)
+}
+
+/// The band holds at all frequencies of an unchanged product in at least 95 % of comparisons, by three standard errors: five
+/// ways to scatter, 200 comparisons of 2 to 4 runs each, 1000 in all (where they are too few to tell, the assumed scatter is
+/// the true one). With a true change of any shape it holds as often, since it is laid around the difference.
+#[test]
+fn the_band_holds_everywhere_at_once() {
+    let ways = [
+        (0.7, 1.0, 0.0, 3, 3),
+        (0.7, 1.0, 0.9, 3, 3),
+        (1.5, 0.5, 0.5, 4, 4),
+        (0.2, 2.0, 0.3, 4, 2),
+        (0.7, 1.0, 0.6, 2, 2),
+    ];
+    for (w, (run_db, own_db, neighbours, before, after)) in ways.into_iter().enumerate() {
+        let mut random = Random::new(60 + w as u64);
+        let (mut inside, mut width, n) = (0, 0.0, 200);
+        for _ in 0..n {
+            let mut take = |count: usize| -> Vec<Trace> {
+                (0..count).map(|_| noisy(run_db, own_db, neighbours, &mut random)).collect()
+            };
+            let (b, a) = (take(before), take(after));
+            let found = compared(&b, &a);
+            inside += u32::from(found.difference_db.iter().all(|d| d.abs() <= found.simultaneous_db));
+            width += found.simultaneous_db / f64::from(n);
+        }
+        let share = f64::from(inside) / f64::from(n);
+        println!("{:?}: held in {share:.3}, mean half-width {width:.1} dB", ways[w]);
+        assert!(share >= 0.95 - 3.0 * (0.95f64 * 0.05 / f64::from(n)).sqrt(), "{:?}: {share}", ways[w]);
+    }
+}
+
+/// One run of either state: the answer says that nothing shows how well they repeat.
+#[test]
+fn single_runs_let_only_the_assumption_speak() {
+    let mut random = Random::new(8);
+    let lines: Vec<f64> = (0..LINES).map(|j| 40.0 + (j * 7 % 20) as f64).collect();
+    let found = compared(&runs(1, &lines, &mut random), &runs(1, &lines, &mut random));
+    assert!(found.assumed && found.sentence.contains("only the assumption speaks"), "{}", found.sentence);
+}
+
 /// One emission on its own is inside the pointwise interval 95 % of the time.
 #[test]
 fn one_emission_is_inside_its_interval_as_often_as_said() {
     let mut random = Random::new(4);
     let lines: Vec<f64> = (0..LINES).map(|j| 40.0 + (j * 7 % 20) as f64).collect();
-    let (mut inside, n) = (0, 600);
+    let (mut inside, n) = (0, 300);
     for _ in 0..n {
         let mut moved = lines.clone();
         moved[7] -= 4.0;
         let found = compared(&runs(3, &lines, &mut random), &runs(2, &moved, &mut random));
-        let f7 = grid()[60 + 7 * 105];
+        let f7 = grid()[60 + 7 * 40];
         let e = found.emissions.iter().find(|e| (e.frequency_hz - f7).abs() < 1.0).expect("found");
         inside += u32::from((e.difference_db + 4.0).abs() <= e.half_width_db);
     }
     let share = f64::from(inside) / f64::from(n);
-    assert!((share - 0.95).abs() < 0.025, "{share}");
+    assert!((share - 0.95).abs() < 0.03, "{share}");
 }
 
 /// A change of 12 dB, an emission that vanishes, one that appears, one 10 dB worse: found nearly always; the untouched ones
@@ -101,7 +156,7 @@ fn what_changed_is_found() {
     let mut after = lines.clone();
     (after[2], after[5], after[13]) = (lines[2] - 12.0, 0.0, lines[13] + 10.0);
     let at = |c: &Comparison, j: usize| {
-        let f = grid()[60 + j * 105];
+        let f = grid()[60 + j * 40];
         c.emissions.iter().find(|e| (e.frequency_hz - f).abs() < 1.0).map(|e| e.fate)
     };
     let (mut all, n) = (0, 40);

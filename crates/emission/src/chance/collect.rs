@@ -39,6 +39,14 @@ pub struct Collected {
 }
 
 impl RunReadings {
+    /// Leaves out the emissions whose highest point lies in one of these stretches (from and to, Hz): what is known to be no
+    /// emission of the product. Gives how many.
+    pub fn leave_out(&mut self, stretches: &[(f64, f64)]) -> usize {
+        let before = self.tops.len();
+        self.tops.retain(|t| !stretches.iter().any(|(from, to)| (*from..=*to).contains(&t.frequency_hz)));
+        before - self.tops.len()
+    }
+
     /// From a run's trace and its verdict; judge with wide options (`within_db`, `max_suspects`), or emissions far from the
     /// limit are missing.
     pub fn of(trace: &Trace, verdict: &Verdict) -> Self {
