@@ -3,12 +3,14 @@
 use std::fs;
 use std::path::Path;
 
+use emission::ambient::{AmbientOptions, Mark};
 use emission::chance::{Collected, Repeatability, RepeatabilityPrior, Repeats, RunReadings, collect};
 use emission::{JudgeOptions, Trace, judge};
 use project::{Project, Run, RunKind};
 use standards::{Budget, BudgetPlace, Limit, MeasurementKind, Port, example_budgets, read_budgets};
 
 use crate::evaluate::{KeptChoices, evaluate_run};
+use crate::survey::{RunFilter, ambient_of_runs};
 use crate::{OnStage, Stage, WorkError};
 
 /// An emission run as it is needed here: without its trace, which may be long.
@@ -137,8 +139,52 @@ pub(super) fn read_runs(
         };
         out.push(read.with_first_kind(&trace));
     }
+    leave_ambient_out(project, &mut out, notes, on_stage)?;
     out.sort_by_key(|r| r.run.record.measured_at);
     Ok(out)
+}
+
+/// Emissions on an open bench that repeated runs with the product off show to be the surroundings' say nothing of the product.
+fn leave_ambient_out(
+    project: &Project,
+    read: &mut [ReadRun],
+    notes: &mut Vec<String>,
+    on_stage: &mut OnStage<'_>,
+) -> Result<(), WorkError> {
+    let runs = project.runs()?;
+    for group in crate::run_groups(&runs) {
+        let ids: Vec<String> = group.members.iter().map(|i| runs[*i].id().to_owned()).collect();
+        if !group.members.iter().any(|i| runs[*i].record.place.product_off) {
+            continue;
+        }
+        let filter = RunFilter { runs: ids, ..RunFilter::default() };
+        let options =
+        let found = match ambient_of_runs(project.dir(), &filter, &[], &AmbientOptions::default(), on_stage) {
+            Ok(found) => found,
+            // Sweeps that do not go together leave everything as it was read.
+            Err(WorkError::Input { .. }) => continue,
+            Err(e) => return Err(e),
+        };
+        let stretches: Vec<(f64, f64)> = found
+            .ambient
+            .suspects
+            .iter()
+            .filter(|s| s.marking.mark == Mark::Ambient)
+            .map(|s| (s.from_hz, s.to_hz))
+            .collect();
+        let mut left_out = 0;
+        for r in read.iter_mut().filter(|r| found.on.contains(&r.run.record.id)) {
+            left_out = left_out.max(r.readings.leave_out(&stretches));
+        }
+        if left_out > 0 {
+            notes.push(format!(
+                "{left_out} emissions of {} to {} are marked ambient and do not enter; what is undecided does.",
+                found.on.first().map_or("", String::as_str),
+                found.on.last().map_or("", String::as_str)
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// Runs that repeat one another: same product, same set-up, same place.
