@@ -160,9 +160,13 @@ for_each_lanes! {
     fn crests / crests_body(peak: &mut Lanes, top: &Lanes, begins: usize, before: Option<&[Cell]>, now: &[Cell], rows: usize, between: &Between);
 }
 
-/// A crest half way between two spectra stands so little above both that nothing lower than this share of the peak so
-/// far can raise it (0.7 dB for a pulse at steps of 0.8 standard deviations of the filter, with room to spare).
-const CREST_GATE: f32 = 0.86;
+/// A crest half way between two spectra stands little above the higher of them: 0.7 dB for a pulse at steps of 0.8 standard
+/// deviations of the filter, twice that where two pulses cancel each other in part (1.4 dB seen in synthetic records). What is
+/// lower than this share of the peak so far is taken to raise it no more.
+const CREST_GATE: f32 = 0.82;
+
+/// Where one of the spectra is as high as that, the places beside all above this share of the peak so far are worked out.
+const BESIDE_GATE: f32 = 0.65;
 
 /// How far the vertex of the parabola through three magnitudes, the middle one the highest, stands above the middle one.
 #[inline(always)]
@@ -248,10 +252,10 @@ fn crests_body<V: Lanes16>(
     let from = if before.is_some() { 0 } else { WIDTH + TAPS / 2 - MIDDLE };
     let mut series: [Series; NEAR] = [[[0.0; 3 * WIDTH]; 2]; NEAR];
     for i in 0..LANES.min(between.bins.saturating_sub(begins)) {
-        let gate = CREST_GATE * peak[i];
-        if top[i] <= gate {
+        if top[i] <= CREST_GATE * peak[i] {
             continue;
         }
+        let gate = BESIDE_GATE * peak[i];
         let kernel = between.kernel(begins + i);
         for (series, offset) in series.iter_mut().zip(kernel.offset) {
             let bin = (begins + i).wrapping_add_signed(offset);
@@ -347,16 +351,33 @@ mod tests {
         cells
     }
 
-    fn peaks(set: InstructionSet, grid: &Grid, pulses: &[(f64, f64)], carriers: &[(f64, f64)]) -> Lanes {
-        let (before, now) = (cells(grid, 0, pulses, carriers), cells(grid, WIDTH, pulses, carriers));
-        let mut peak = [0.0_f32; LANES];
-        for (p, c) in peak.iter_mut().zip(before.iter().zip(&now)) {
-            let both = c.0.re.iter().zip(&c.0.im).chain(c.1.re.iter().zip(&c.1.im));
-            *p = both.fold(0.0, |a, (re, im)| a.max(re.hypot(*im)));
+    /// Two sheaves that follow each other, and the highest magnitudes in them.
+    struct Two {
+        before: Vec<Cell>,
+        now: Vec<Cell>,
+        top: Lanes,
+    }
+
+    impl Two {
+        fn new(grid: &Grid, pulses: &[(f64, f64)], carriers: &[(f64, f64)]) -> Self {
+            let (before, now) = (cells(grid, 0, pulses, carriers), cells(grid, WIDTH, pulses, carriers));
+            let mut top = [0.0_f32; LANES];
+            for (p, c) in top.iter_mut().zip(before.iter().zip(&now)) {
+                let both = c.0.re.iter().zip(&c.0.im).chain(c.1.re.iter().zip(&c.1.im));
+                *p = both.fold(0.0, |a, (re, im)| a.max(re.hypot(*im)));
+            }
+            Self { before, now, top }
         }
-        let top = peak;
-        crests(set, &mut peak, &top, 0, Some(&before), &now, WIDTH, &Between::new(grid));
-        peak
+
+        fn peaks(&self, set: InstructionSet, between: &Between) -> Lanes {
+            let mut peak = self.top;
+            crests(set, &mut peak, &self.top, 0, Some(&self.before), &self.now, WIDTH, between);
+            peak
+        }
+    }
+
+    fn peaks(set: InstructionSet, grid: &Grid, pulses: &[(f64, f64)], carriers: &[(f64, f64)]) -> Lanes {
+        Two::new(grid, pulses, carriers).peaks(set, &Between::new(grid))
     }
 
     #[test]
@@ -408,9 +429,11 @@ mod tests {
 
     #[test]
     fn every_instruction_set_gives_the_same_bits() {
-        let grid = grid(40);
-        let run =
-            |set| peaks(set, &grid, &[(1800.0, 1.0), (1950.0, 0.7)], &[(11.3, 3.0), (30.0, 0.1)]).map(f32::to_bits);
+        // What goes in is worked out once: where sines are not the same each time, as under Miri, the bits still are to be.
+        let grid = grid(if cfg!(miri) { 5 } else { 40 });
+        let two = Two::new(&grid, &[(1800.0, 1.0), (1950.0, 0.7)], &[(11.3, 3.0), (30.0, 0.1)]);
+        let between = Between::new(&grid);
+        let run = |set| two.peaks(set, &between).map(f32::to_bits);
         for set in InstructionSet::available() {
             assert!(run(set) == run(InstructionSet::Plain), "{}", set.name());
         }
