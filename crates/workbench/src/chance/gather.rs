@@ -158,7 +158,6 @@ fn leave_ambient_out(
             continue;
         }
         let filter = RunFilter { runs: ids, ..RunFilter::default() };
-        let options =
         let found = match ambient_of_runs(project.dir(), &filter, &[], &AmbientOptions::default(), on_stage) {
             Ok(found) => found,
             // Sweeps that do not go together leave everything as it was read.
