@@ -57,7 +57,10 @@ fn main() -> ExitCode {
 
 /// The folder of the workspace.
 fn root() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("xtask lies in the workspace").to_path_buf()
+    // As it is now: a target folder may hold a build from another place.
+    let own =
+        std::env::var_os("CARGO_MANIFEST_DIR").map_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")), PathBuf::from);
+    own.parent().expect("xtask lies in the workspace").to_path_buf()
 }
 
 /// Where cargo builds: the environment's choice or `target`.

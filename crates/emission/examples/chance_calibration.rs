@@ -1,7 +1,7 @@
 //! Holds the chance of passing against simulated campaigns: by tenths of the scale, and for chances between 20 and 80 % by how
 //! the product's margins spread. `--campaigns N`.
 
-use emission::chance::simulation::{calibration, draw_campaign};
+use emission::chance::simulation::{calibration, draw_campaign, open_calibration};
 use emission::chance::{ChanceOptions, probability_of_passing};
 use emission::random::Random;
 
@@ -11,12 +11,16 @@ fn main() {
     let asked = std::env::args().skip_while(|a| a != "--campaigns").nth(1).and_then(|n| n.parse().ok());
     let campaigns = asked.unwrap_or(10_000);
     let options = ChanceOptions { spread_draws: 32, deviation_draws: 32, ..ChanceOptions::default() };
-    println!("said from  to   campaigns  mean said  passed  standard error");
-    for d in calibration(campaigns, 2, &options) {
-        println!(
-            "    {:4.1} {:5.1} {:9}     {:6.3}   {:6.3}   {:6.3}",
-            d.from, d.to, d.campaigns, d.said, d.passed, d.standard_error
-        );
+    for (name, deciles) in
+        [("all", calibration(campaigns, 2, &options)), ("open", open_calibration(campaigns, 2, &options))]
+    {
+        println!("{name}: said from  to   campaigns  mean said  passed  standard error");
+        for d in deciles {
+            println!(
+                "    {:4.1} {:5.1} {:9}     {:6.3}   {:6.3}   {:6.3}",
+                d.from, d.to, d.campaigns, d.said, d.passed, d.standard_error
+            );
+        }
     }
     let mut sums = [(0.0, 0.0, 0.0); 5];
     for c in 0..campaigns {

@@ -79,11 +79,12 @@ export function timeLeft(seconds: number | null | undefined): string {
   return `about ${Math.round(seconds / 60)} minutes left`;
 }
 
-/** A date and time as a person writes it; what is no date stays as it is. */
+/** A date and time as a person writes it; what is no date stays as it is. A date given without a time is kept as noon. */
 export function when(text: string): string {
   const date = new Date(text);
   if (Number.isNaN(date.getTime())) return text;
   const day = date.toLocaleDateString("en-GB", { day: "numeric", month: "long", year: "numeric" });
+  if (/T12:00:00(\.0+)?Z$/.test(text)) return day;
   return `${day}, ${date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })}`;
 }
 

@@ -219,12 +219,44 @@ pub fn draw_campaign(random: &mut Random) -> Campaign {
     Campaign { emissions, pairs, repeatability, bench, laboratory, form, laboratory_margin_db }
 }
 
+/// Draws a campaign whose chance is neither nothing nor certainty, as far as the bench's own readings show at a glance; near
+/// the middle they are kept more often, so that tenths of the scale hold about alike many. What is kept depends on nothing but
+/// what is known before the visit: where the chance said is right for all campaigns it is right for these.
+pub fn draw_open_campaign(random: &mut Random) -> Campaign {
+    loop {
+        let campaign = draw_campaign(random);
+        let glance: f64 = campaign
+            .emissions
+            .iter()
+            .map(|e| {
+                let at = |b: &Budget| b.standard_at(e.frequency_hz).unwrap_or(2.0).powi(2);
+                let doubt = (at(campaign.bench) + at(campaign.laboratory) + 3.0).sqrt();
+                normal_below((e.margin_db + 1.0) / doubt)
+            })
+            .product();
+        // Campaigns crowd at both ends: kept as often as their glance is rare.
+        let keep = (2.0 * glance).min(4.0 * (1.0 - glance)).clamp(0.0, 1.0);
+        if random.chance(keep) {
+            return campaign;
+        }
+    }
+}
+
 /// Draws campaigns and holds the chance said against what happened.
 pub fn calibration(campaigns: usize, seed: u64, options: &ChanceOptions) -> Vec<Decile> {
+    tenths(campaigns, seed, options, draw_campaign)
+}
+
+/// The same with campaigns that could go either way, about alike many in every tenth.
+pub fn open_calibration(campaigns: usize, seed: u64, options: &ChanceOptions) -> Vec<Decile> {
+    tenths(campaigns, seed, options, draw_open_campaign)
+}
+
+fn tenths(campaigns: usize, seed: u64, options: &ChanceOptions, draw: fn(&mut Random) -> Campaign) -> Vec<Decile> {
     let mut sums = [(0usize, 0.0f64, 0usize); 10];
     for c in 0..campaigns {
         let mut random = Random::new(seed.wrapping_mul(1_000_003).wrapping_add(c as u64));
-        let campaign = draw_campaign(&mut random);
+        let campaign = draw(&mut random);
         let p = probability_of_passing(&campaign.situation(), options);
         let sum = &mut sums[((10.0 * p) as usize).min(9)];
         sum.0 += 1;

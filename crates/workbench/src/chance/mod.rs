@@ -181,11 +181,16 @@ fn asked(dir: &Path, query: &ChanceQuery, gathered: &Gathered) -> Result<Asked, 
     let runs = &gathered.runs;
     let laboratory = laboratory_of(runs, query.laboratory.as_deref())?;
     let wanted_port = |r: &ReadRun| query.port.is_none() || r.run.record.port == query.port;
+    let asked_for = |r: &&ReadRun| {
+        r.laboratory().is_none() && wanted_port(r) && (query.state.is_none() || r.run.record.state == query.state)
+    };
+    // One run that does not say its state is no newer state of the product.
     let last = runs
         .iter()
         .rev()
-        .filter(|r| r.laboratory().is_none() && wanted_port(r))
-        .find(|r| query.state.is_none() || r.run.record.state == query.state);
+        .filter(asked_for)
+        .find(|r| r.run.record.state.is_some())
+        .or_else(|| runs.iter().rev().find(asked_for));
     let Some(last) = last else {
         let of = [
             query.port.as_ref().map(|p| format!("at port {p}")),
@@ -196,6 +201,20 @@ fn asked(dir: &Path, query: &ChanceQuery, gathered: &Gathered) -> Result<Asked, 
     };
     let (state, sample) = last.product();
     let (state, sample) = (state.map(str::to_owned), sample.map(str::to_owned));
+    let unsaid: Vec<&str> = runs
+        .iter()
+        .filter(|r| r.laboratory().is_none() && wanted_port(r) && state.is_some() && r.run.record.state.is_none())
+        .map(|r| r.run.id())
+        .collect();
+    if !unsaid.is_empty() {
+        notes.push(format!(
+            "{} not say the state of the product and did not enter.",
+            match unsaid.as_slice() {
+                [one] => format!("{one} does"),
+                many => format!("{} do", many.join(", ")),
+            }
+        ));
+    }
     let all = groups(runs);
     let here = |g: &Group<'_>| g.first().product() == (state.as_deref(), sample.as_deref());
     let bench: Vec<&Group<'_>> =
