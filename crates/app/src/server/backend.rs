@@ -174,6 +174,7 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
         probability: number("probability"),
         margin_db: number("worst_margin_db"),
         frequency_hz: number("worst_frequency_hz"),
+        product_off: record.place.product_off,
         group: None,
         group_first: None,
     }

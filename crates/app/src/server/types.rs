@@ -124,6 +124,9 @@ pub(crate) struct RunSummary {
     pub margin_db: Option<f64>,
     /// Where the smallest margin is, Hz.
     pub frequency_hz: Option<f64>,
+    /// The product was switched off: a measurement of the surroundings.
+    #[serde(default)]
+    pub product_off: bool,
     /// What it is one of, where several runs are told as one: `Survey of 24 positions`.
     #[serde(default)]
     pub group: Option<String>,
