@@ -1,7 +1,9 @@
 //! Holds the chance of passing against simulated campaigns: by tenths of the scale, and for chances between 20 and 80 % by how
-//! the product's margins spread. `--campaigns N`.
+//! the product's margins spread, how many emissions there are and what else differs. `--campaigns N`.
 
-use emission::chance::simulation::{calibration, draw_campaign, open_calibration};
+use std::collections::BTreeMap;
+
+use emission::chance::simulation::{calibration, draw_open_campaign, open_calibration};
 use emission::chance::{ChanceOptions, probability_of_passing};
 use emission::random::Random;
 
@@ -22,21 +24,36 @@ fn main() {
             );
         }
     }
-    let mut sums = [(0.0, 0.0, 0.0); 5];
+    let mut sums: BTreeMap<String, (f64, f64, f64)> = BTreeMap::new();
     for c in 0..campaigns {
-        let campaign = draw_campaign(&mut Random::new(700_000_000 + c as u64));
+        let campaign = draw_open_campaign(&mut Random::new(700_000_000 + c as u64));
         let p = probability_of_passing(&campaign.situation(), &options);
-        if (0.2..0.8).contains(&p) {
-            let sum = &mut sums[campaign.form];
+        if !(0.2..0.8).contains(&p) {
+            continue;
+        }
+        let count = match campaign.emissions.len() {
+            0..5 => "2 to 4",
+            5..12 => "5 to 11",
+            _ => "12 to 30",
+        };
+        let groups = [
+            format!("margins {}", FORMS[campaign.form]),
+            format!("emissions {count}"),
+            format!("pairs {}", if campaign.pairs.is_empty() { "none" } else { "some" }),
+            format!("bench {}", campaign.bench.id),
+            "all".to_owned(),
+        ];
+        for group in groups {
+            let sum = sums.entry(group).or_default();
             sum.0 += 1.0;
             sum.1 += p;
             sum.2 += f64::from(u8::from(campaign.passes()));
         }
     }
-    println!("\nmargins of the product       campaigns  mean said  passed  standard error");
-    for (name, (n, said, passed)) in FORMS.iter().zip(sums) {
+    println!("\nsaid 20 to 80 %                  campaigns  mean said  passed  standard error");
+    for (name, (n, said, passed)) in sums {
         let share: f64 = passed / n;
         let error = (share * (1.0 - share) / n).sqrt();
-        println!("{name:26} {n:11}     {:6.3}   {share:6.3}   {error:6.3}", said / n);
+        println!("{name:30} {n:11}     {:6.3}   {share:6.3}   {error:6.3}", said / n);
     }
 }

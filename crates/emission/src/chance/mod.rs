@@ -282,7 +282,7 @@ impl Tally {
 
     pub(crate) fn add(&mut self, joint: &Joint, draws: usize, random: &mut Random, each: bool) {
         let n = joint.mean_db.len();
-        let l = joint.shared.cholesky();
+        let l = joint.shared.root();
         let own: Vec<f64> = joint.own_variance.iter().map(|v| v.sqrt().max(1e-9)).collect();
         let (mut z, mut shared) = (vec![0.0; n], vec![0.0; n]);
         let mut within = vec![0.0; n];
