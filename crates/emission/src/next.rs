@@ -307,7 +307,7 @@ mod tests {
         let (low, high) = if bench.id.starts_with("mains") { (150e3, 30e6) } else { (30e6, 1e9) };
         let (place, spread) = (random.between(-3.0, 12.0), random.between(0.5, 12.0));
         let stand_in = random.chance(0.5);
-        let emissions = (0..1 + random.below(40))
+        let emissions = (0..=random.below(40))
             .map(|i| BenchEmission {
                 label: format!("emission {i}"),
                 frequency_hz: random.log_between(low, high),
