@@ -86,6 +86,12 @@ describe.skipIf(!ready)("runs together", () => {
     expect(await part.locator("details[open] tbody tr").count()).toBeGreaterThan(2);
     await page.getByTestId("next").waitFor();
     expect(await page.getByTestId("next").locator("tbody tr").count()).toBeGreaterThan(0);
+    await page.getByLabel(/Smallest margin of each sample/).fill("3.1, 4.2, 2.7, 3.6");
+    await page.getByRole("button", { name: /series/ }).click();
+    // k of four samples is 1.675 (non-central t).
+    expect(await page.getByTestId("series-answer").textContent()).toContain("1.68");
+    await page.getByText("Budgets of uncertainty").click();
+    await page.getByTestId("budgets").locator("h3").first().waitFor();
     await picture(page, "sure");
     await page.close();
     const tablet = await open("#/sure", true, 820);

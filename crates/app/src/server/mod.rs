@@ -7,6 +7,7 @@ mod backend;
 mod campaign;
 mod cause;
 mod chance;
+mod doubt;
 mod fixes;
 mod live;
 mod locate;
@@ -544,6 +545,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .merge(scan::routes())
         .merge(locate::routes())
         .merge(chance::routes())
+        .merge(doubt::routes())
         .merge(fixes::routes())
         .merge(live::routes())
         .merge(timeline::routes())

@@ -177,9 +177,11 @@ fn leave_ambient_out(
         }
         if left_out > 0 {
             notes.push(format!(
-                "{left_out} emissions of {} to {} are marked ambient and do not enter; what is undecided does.",
+                "{left_out} {} of {} to {} {} marked ambient and not reckoned with; what is undecided is.",
+                if left_out == 1 { "emission" } else { "emissions" },
                 found.on.first().map_or("", String::as_str),
-                found.on.last().map_or("", String::as_str)
+                found.on.last().map_or("", String::as_str),
+                if left_out == 1 { "is" } else { "are" }
             ));
         }
     }
