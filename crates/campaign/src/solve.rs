@@ -477,7 +477,11 @@ pub fn solve(jobs: &[Job], frame: &Frame) -> Result<Order, SolveError> {
             }
             if last != usize::MAX && now > start {
                 let l = &jobs[last];
-                let together = l.rig == job.rig && l.sample == job.sample && l.order == job.order && from == now;
+                // A job that ends a day to the minute and one that begins the next are not one piece of work: the longer of
+                // them may not fit into the first day.
+                let same_day = !now.is_multiple_of(frame.day_min);
+                let together =
+                    l.rig == job.rig && l.sample == job.sample && l.order == job.order && from == now && same_day;
                 // Only Smith's order; among equals the lower index first.
                 if together && (smith(job, l) == Ordering::Less || (smith(job, l) == Ordering::Equal && i < last)) {
                     continue;

@@ -91,6 +91,32 @@ proptest! {
     }
 }
 
+/// The longer of two jobs fills the first day to the minute and the shorter begins the next: against Smith's order, which
+/// would leave the longer one no room.
+#[test]
+fn a_day_filled_to_the_minute_is_found() {
+    let job = |rig, minutes, order, sample, fails| Job { rig, minutes, order, sample, fails };
+    let jobs = [
+        job(1, 108, 0, 0, 0.0),
+        job(2, 150, 1, 1, 0.0),
+        job(2, 130, 1, 0, 0.0),
+        job(1, 45, 2, 1, 0.845829108246337),
+        job(0, 220, 2, 0, 0.0),
+        job(1, 71, 2, 1, 0.0),
+        job(1, 17, 0, 1, 0.0),
+    ];
+    let f = Frame {
+        kept_overnight: true,
+        doubt: 0.479143959632944,
+        help: Help { free_min: vec![0, 7, 0, 0, 0, 0, 0], without_sample_min: vec![0, 7, 0], place: vec![0, 1, 0] },
+        start: Start { day: 0, minute: 76, rig: None, passed_min: vec![76, 0] },
+        ..frame(vec![40, 19, 27])
+    };
+    let found = solve(&jobs, &f).unwrap();
+    let best = brute(&jobs, &f);
+    assert!((found.cost - best).abs() < 1e-6 * best, "{} against {best}", found.cost);
+}
+
 #[test]
 fn a_full_laboratory_is_ordered_with_its_gap_stated() {
     // Forty tests on nine rigs, as a product with eight ports has them; lengths and chances from a fixed sequence.
