@@ -21,6 +21,7 @@ test("everything the browser tests need is there", () => {
 if (!ready) console.warn("browser tests skipped: HUSHFIELD_BIN, HUSHFIELD_DEMO_DIR or Chromium is missing");
 
 interface Summary {
+  group_first?: string | null;
   id: string;
   state: string;
   file: string;
@@ -120,10 +121,11 @@ describe.skipIf(!ready)("the page", () => {
   test("every run of the list opens with its verdict as a sentence", async () => {
     const page = await open("#/runs");
     for (const { id } of runs) {
-      await page.waitForSelector(`a[href^="#/run/${id}"]`);
+      // Runs that are told as one stand folded below their group.
+      await page.waitForSelector(`a[href^="#/run/${id}"]`, { state: "attached" });
     }
     await picture(page, "runs");
-    for (const { id, state, mains } of runs) {
+    for (const { id, state, mains } of runs.filter((r) => !r.group_first || r.group_first === r.id)) {
       await page.goto(`${base}#/run/${id}`);
       const verdict = page.getByTestId("verdict");
       await verdict.waitFor();
