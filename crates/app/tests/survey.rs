@@ -282,6 +282,32 @@ fn angles_of_a_project_give_worst_positions_and_a_short_list() {
     assert!(bad.status.code() == Some(2) && String::from_utf8_lossy(&bad.stderr).contains("azimuth `q`"));
 }
 
+/// Sweeps on grids that lie between each other's frequencies cannot be held together: the report is made all the same, each run keeps its own
+/// page, and what could not be done is said.
+#[test]
+fn a_report_is_made_where_a_survey_does_not_go_together() {
+    let dir = tempfile::tempdir().unwrap();
+    let project = dir.path().join("project");
+    let p = project.to_str().unwrap();
+    assert!(hushfield(&["new", p]).status.success());
+    let ranges = [("0", 30e6), ("90", 30.02e6), ("180", 30.04e6)];
+    for (azimuth, from_hz) in ranges {
+        let file = dir.path().join(format!("a{azimuth}.csv"));
+        sweep(&file, "dbuv_per_m", from_hz, 60e3, 400, 5.0, &[]);
+        let file = file.to_str().unwrap();
+        let mut args = vec!["run", p, file, "--azimuth", azimuth, "--distance", "10", "--limit", "cispr32-b-field-10m"];
+        args.extend(["--level-unit", "dBuV/m", "--detectors", "quasi_peak", "--bandwidth-hz", "120e3", "--quiet"]);
+        let out = hushfield(&args);
+        assert!(matches!(out.status.code(), Some(0 | 1)), "{}", String::from_utf8_lossy(&out.stderr));
+    }
+    let evidence =
+        workbench::evidence(&project, None, "2026-03-17", &mut |_| std::ops::ControlFlow::Continue(())).unwrap();
+    assert_eq!(evidence.runs.len(), ranges.len());
+    let said = |words: &str| evidence.findings.iter().any(|f| f.text.contains(words));
+    assert!(said("could not be laid over each other"), "{:?}", evidence.findings);
+    assert!(hushfield(&["report", p, "--quiet"]).status.success());
+}
+
 /// −14.0 dB from 3 to 10 m horizontally at 30 MHz over a reflecting floor (source 0.8 m high); 15.8 dB of site attenuation
 /// horizontally at 3 m and 30 MHz (ANSI C63.4).
 #[test]

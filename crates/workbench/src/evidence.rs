@@ -1,4 +1,3 @@
-use std::collections::BTreeSet;
 use std::path::Path;
 
 use emission::{Correction, Decision, ElementKind};
@@ -44,7 +43,7 @@ pub fn evidence(
     let mut out = Vec::new();
     let mut mains = Vec::new();
     let together = match only {
-        Some(_) => Together { sections: Vec::new(), told: BTreeSet::new() },
+        Some(_) => Together::default(),
         None => together(dir, &project, &product, &runs, on_stage)?,
     };
     for run in runs {
@@ -64,7 +63,7 @@ pub fn evidence(
         out.push(run_evidence(&project, &evaluation, port, &equipment, &findings, changed)?);
     }
     // The same fact is found at the equipment and at the run that used it: it is said once.
-    let mut findings: Vec<report::Finding> = Vec::new();
+    let mut findings: Vec<report::Finding> = together.findings;
     for f in project.check_at(last)?.iter().map(finding) {
         if !findings.iter().any(|g| g.text == f.text) {
             findings.push(f);
@@ -142,7 +141,7 @@ pub fn report_pdf(dir: &Path, only: Option<&str>, on_stage: &mut OnStage<'_>) ->
     Ok(report::render_pdf(&evidence(dir, only, &now, on_stage)?)?)
 }
 
-fn finding(f: &Finding) -> report::Finding {
+pub(crate) fn finding(f: &Finding) -> report::Finding {
     report::Finding {
         weight: match f.severity {
             Severity::Remark => Weight::Note,

@@ -12,7 +12,8 @@ use report::{Fact, Finding, PictureEvidence, SectionEvidence, TableEvidence, Wei
 
 use crate::chance::{ChancePart, ChanceQuery, chance, compare_runs};
 use crate::raw::frequency;
-use crate::{OnStage, WorkError};
+use crate::together::Together;
+use crate::{OnStage, WorkError, WorkErrorKind};
 
 /// Emissions in a table, those that decide first.
 const ROWS: usize = 16;
@@ -49,12 +50,7 @@ pub(crate) fn expectation(
     if !runs.iter().any(emission) {
         return Ok(None);
     }
-    let found = match chance(dir, &ChanceQuery::default(), on_stage) {
-        Ok(found) => found,
-        // A report is also made of projects whose runs were never judged.
-        Err(WorkError::Input { .. }) => return Ok(None),
-        Err(e) => return Err(e),
-    };
+    let found = chance(dir, &ChanceQuery::default(), on_stage)?;
     let mut facts = Vec::new();
     for (name, value) in
         [("modification state", &found.state), ("sample", &found.sample), ("laboratory", &found.laboratory_name)]
@@ -177,14 +173,19 @@ pub(crate) fn changes(
     product: &Product,
     runs: &[Run],
     on_stage: &mut OnStage<'_>,
-) -> Result<Vec<SectionEvidence>, WorkError> {
-    let mut out = Vec::new();
+) -> Result<Together, WorkError> {
+    let mut out = Together::default();
     for (step, before, after) in pairs(runs) {
         let ids = |list: &[&Run]| list.iter().map(|r| r.id().to_owned()).collect::<Vec<_>>();
         let found = match compare_runs(dir, &ids(&before), &ids(&after), None, on_stage) {
             Ok(found) => found,
-            // Sweeps of other ranges or detectors are no two states of the same measurement.
-            Err(WorkError::Input { .. }) => continue,
+            Err(e) if e.kind() == WorkErrorKind::Input => {
+                out.findings.push(Finding {
+                    weight: Weight::Note,
+                    text: format!("The change from {step} could not be shown on {}: {e}.", ids(&after).join(", ")),
+                });
+                continue;
+            }
             Err(e) => return Err(e),
         };
         let record = &before[0].record;
@@ -195,7 +196,7 @@ pub(crate) fn changes(
             .filter(|w| !w.is_empty())
             .collect::<Vec<_>>()
             .join(", ");
-        out.push(change_section(&step, &place, &ids(&before), &ids(&after), &found));
+        out.sections.push(change_section(&step, &place, &ids(&before), &ids(&after), &found));
     }
     Ok(out)
 }

@@ -11,25 +11,39 @@ use project::{Place, Product, Project, Run, RunKind};
 use report::pictures::{Pattern, Rung, ladder_svg, polar_svg};
 use report::{Fact, Finding, PictureEvidence, SectionEvidence, TableEvidence, Weight};
 
+use crate::evidence::finding;
 use crate::expectation;
 use crate::raw::frequency;
 use crate::survey::{AmbientOfRuns, AnglesOfRuns, RunFilter, ambient_of_runs, angles_of_runs};
-use crate::{OnStage, WorkError};
+use crate::{OnStage, WorkError, WorkErrorKind};
 
 /// Fewer positions are told run by run.
 const LEAST_POSITIONS: usize = 3;
 /// Patterns drawn, those of the smallest margins.
 const PATTERNS: usize = 4;
 
-/// Sections, and the runs that need no page of their own.
+/// Sections, the runs that need no page of their own, and what could not be told together.
+#[derive(Default)]
 pub(crate) struct Together {
     pub(crate) sections: Vec<SectionEvidence>,
     pub(crate) told: BTreeSet<String>,
+    pub(crate) findings: Vec<Finding>,
 }
 
-/// Runs that are told as one: a survey of many positions, an open bench by turns. By their place in `runs`.
+/// Why runs are told as one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum GroupKind {
+    /// Many positions round the product.
+    Survey,
+    /// The product off and on by turns, at one place.
+    OffAndOn,
+}
+
+/// Runs that are told as one. By their place in `runs`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RunGroup {
+    /// Why.
+    pub kind: GroupKind,
     /// What it is, in words.
     pub title: String,
     /// Which runs, rising.
@@ -41,21 +55,31 @@ pub fn run_groups(runs: &[Run]) -> Vec<RunGroup> {
     let at = |list: &[&Run]| -> Vec<usize> {
         list.iter().filter_map(|r| runs.iter().position(|other| other.id() == r.id())).collect()
     };
-    let counts = |r: &&Run| r.withdrawn.is_none();
+    let counts = |r: &&Run| {
+        let emission = [RunKind::RadiatedEmission, RunKind::ConductedEmission, RunKind::DisturbancePower];
+        r.withdrawn.is_none() && emission.contains(&r.record.kind)
+    };
     let turned =
         runs.iter().filter(counts).filter(|r| r.record.place.azimuth_deg.is_some() && !r.record.place.product_off);
     let mut out: Vec<RunGroup> = groups(turned, survey_key)
         .into_iter()
         .filter(|g| g.len() >= LEAST_POSITIONS)
-        .map(|g| RunGroup { title: format!("Survey of {} positions", g.len()), members: at(&g) })
+        .map(|g| RunGroup {
+            kind: GroupKind::Survey,
+            title: format!("Survey of {} positions", g.len()),
+            members: at(&g),
+        })
         .collect();
     let told: BTreeSet<usize> = out.iter().flat_map(|g| g.members.iter().copied()).collect();
     let rest = runs.iter().enumerate().filter(|(i, r)| counts(r) && !told.contains(i)).map(|(_, r)| r);
     out.extend(groups(rest, spot).into_iter().filter_map(|g| {
         let off = g.iter().filter(|r| r.record.place.product_off).count();
         let on = g.len() - off;
-        (off >= 2 && on >= 2)
-            .then(|| RunGroup { title: format!("Product off ({off} times) and on ({on} times)"), members: at(&g) })
+        (off >= 2 && on >= 2).then(|| RunGroup {
+            kind: GroupKind::OffAndOn,
+            title: format!("Product off ({off} times) and on ({on} times)"),
+            members: at(&g),
+        })
     }));
     out.sort_by_key(|g| g.members.first().copied());
     out
@@ -107,35 +131,71 @@ pub(crate) fn together(
     runs: &[Run],
     on_stage: &mut OnStage<'_>,
 ) -> Result<Together, WorkError> {
-    let emission = |r: &&Run| {
-        matches!(r.record.kind, RunKind::RadiatedEmission | RunKind::ConductedEmission)
-            && (r.record.place.product_off || !r.record.limits.is_empty())
-    };
-    let mut out = Together { sections: Vec::new(), told: BTreeSet::new() };
-    let turned =
-        runs.iter().filter(emission).filter(|r| r.record.place.azimuth_deg.is_some() && !r.record.place.product_off);
-    for group in groups(turned, survey_key) {
-        if group.len() < LEAST_POSITIONS {
+    let mut out = Together::default();
+    for group in run_groups(runs) {
+        let members: Vec<&Run> = group.members.iter().map(|i| &runs[*i]).collect();
+        // What was never held against a limit has no suspects to tell of; each run keeps its own page.
+        if members.iter().all(|r| r.record.limits.is_empty()) {
             continue;
         }
-        let options = AngleOptions { radius_m: radius_m(product), ..AngleOptions::default() };
-        let found = angles_of_runs(dir, &only(&group), &[], &options, on_stage)?;
-        out.sections.push(angle_section(project, product, &group, &found)?);
-        out.told.extend(found.runs);
-    }
-    let rest = runs.iter().filter(emission).filter(|r| !out.told.contains(r.id())).collect::<Vec<_>>();
-    for group in groups(rest.into_iter(), spot) {
-        let off = group.iter().filter(|r| r.record.place.product_off).count();
-        if off < 2 || group.len() < off + 2 {
-            continue;
+        let filter = only(&members);
+        let section = match group.kind {
+            GroupKind::Survey => {
+                let options = AngleOptions { radius_m: radius_m(product), ..AngleOptions::default() };
+                angles_of_runs(dir, &filter, &[], &options, on_stage)
+                    .and_then(|found| angle_section(project, product, &members, &found))
+            }
+            GroupKind::OffAndOn => ambient_of_runs(dir, &filter, &[], &AmbientOptions::default(), on_stage)
+                .and_then(|found| ambient_section(project, product, &members, &found)),
+        };
+        match section {
+            Ok(mut section) => {
+                section.findings.extend(findings_of(project, &members)?);
+                out.sections.push(section);
+                out.told.extend(filter.runs);
+            }
+            // They keep their own pages: a report that cannot lay runs over each other still says what each of them is.
+            Err(e) if e.kind() == WorkErrorKind::Input => out.findings.push(Finding {
+                weight: Weight::Warning,
+                text: format!("{} ({}) could not be laid over each other: {e}.", group.title, span(&filter.runs)),
+            }),
+            Err(e) => return Err(e),
         }
-        let found = ambient_of_runs(dir, &only(&group), &[], &AmbientOptions::default(), on_stage)?;
-        out.sections.push(ambient_section(project, product, &group, &found)?);
-        out.told.extend(found.off.into_iter().chain(found.on));
     }
-    out.sections.extend(expectation::changes(dir, product, runs, on_stage)?);
+    let changes = expectation::changes(dir, product, runs, on_stage)?;
+    out.sections.extend(changes.sections);
+    out.findings.extend(changes.findings);
     out.sections.extend(expectation::series(product, runs));
-    out.sections.extend(expectation::expectation(dir, runs, on_stage)?);
+    match expectation::expectation(dir, runs, on_stage) {
+        Ok(section) => out.sections.extend(section),
+        Err(e) if e.kind() == WorkErrorKind::Input => out.findings.push(Finding {
+            weight: Weight::Note,
+            text: format!("What the formal measurement may say could not be reckoned: {e}."),
+        }),
+        Err(e) => return Err(e),
+    }
+    Ok(out)
+}
+
+/// First and last of several runs: `R005 to R028`.
+fn span(ids: &[String]) -> String {
+    match ids {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first, .., last] => format!("{first} to {last}"),
+    }
+}
+
+/// What stands against the runs of a group, each fact once.
+fn findings_of(project: &Project, members: &[&Run]) -> Result<Vec<Finding>, WorkError> {
+    let mut out: Vec<Finding> = Vec::new();
+    for run in members {
+        for f in project.check_run(run.id())?.iter().map(finding) {
+            if !out.iter().any(|known| known.text == f.text) {
+                out.push(f);
+            }
+        }
+    }
     Ok(out)
 }
 

@@ -176,6 +176,7 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
         frequency_hz: number("worst_frequency_hz"),
         product_off: record.place.product_off,
         group: None,
+        group_kind: None,
         group_first: None,
     }
 }
@@ -397,6 +398,11 @@ impl Backend {
             let first = group.members.first().map(|i| out[*i].id.clone());
             for i in group.members {
                 out[i].group = Some(group.title.clone());
+                let kind = match group.kind {
+                    workbench::GroupKind::Survey => "survey",
+                    workbench::GroupKind::OffAndOn => "off_and_on",
+                };
+                out[i].group_kind = Some(kind.to_owned());
                 out[i].group_first.clone_from(&first);
             }
         }

@@ -130,6 +130,9 @@ pub(crate) struct RunSummary {
     /// What it is one of, where several runs are told as one: `Survey of 24 positions`.
     #[serde(default)]
     pub group: Option<String>,
+    /// Why they are: `survey` or `off_and_on`.
+    #[serde(default)]
+    pub group_kind: Option<String>,
     /// The first run of that group.
     #[serde(default)]
     pub group_first: Option<String>,

@@ -11,7 +11,7 @@ use standards::{Budget, BudgetPlace, Limit, MeasurementKind, Port, example_budge
 
 use crate::evaluate::{KeptChoices, evaluate_run};
 use crate::survey::{RunFilter, ambient_of_runs};
-use crate::{OnStage, Stage, WorkError};
+use crate::{GroupKind, OnStage, Stage, WorkError, WorkErrorKind};
 
 /// An emission run as it is needed here: without its trace, which may be long.
 pub(super) struct ReadRun {
@@ -154,14 +154,17 @@ fn leave_ambient_out(
     let runs = project.runs()?;
     for group in crate::run_groups(&runs) {
         let ids: Vec<String> = group.members.iter().map(|i| runs[*i].id().to_owned()).collect();
-        if !group.members.iter().any(|i| runs[*i].record.place.product_off) {
+        if group.kind != GroupKind::OffAndOn {
             continue;
         }
         let filter = RunFilter { runs: ids, ..RunFilter::default() };
         let found = match ambient_of_runs(project.dir(), &filter, &[], &AmbientOptions::default(), on_stage) {
             Ok(found) => found,
             // Sweeps that do not go together leave everything as it was read.
-            Err(WorkError::Input { .. }) => continue,
+            Err(e) if e.kind() == WorkErrorKind::Input => {
+                notes.push(format!("{}: the surroundings could not be told from the product ({e}).", group.title));
+                continue;
+            }
             Err(e) => return Err(e),
         };
         let stretches: Vec<(f64, f64)> = found
