@@ -15,7 +15,7 @@ mod judge;
 mod nan_as_null;
 pub mod next;
 mod probability;
-pub mod random;
+
 mod sentence;
 pub mod series;
 pub mod site;
@@ -28,6 +28,7 @@ pub mod words;
 pub use chain::{Applied, Chain, ChainElement, ChainError, Correction, ElementKind, Gap};
 pub use judge::judge;
 pub use probability::{joint_probability, normal_below};
+pub use signal::random;
 pub use trace::{Column, RESOLVED_DB, Trace, TraceError, max_hold};
 pub use verdict::{
     Decision, JudgeError, JudgeOptions, LimitResult, NotMeasured, ProbabilityBound, StillToMeasure, Suspect,

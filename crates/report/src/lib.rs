@@ -11,6 +11,7 @@ pub mod pictures;
 pub mod plot;
 mod render;
 mod section;
+mod svg;
 mod view;
 
 pub use day_sheet::{DaySheet, SheetDay, SheetDecision, SheetEntry, SheetKind, render_day_sheet};

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use crate::evidence::{Decision, Fact, FileEvidence, Finding};
-use crate::plot::escape;
+use crate::svg::{hatch, open, text};
 use crate::view::{findings, paragraphs, soft};
 
 /// One order of the current against its limit.
@@ -98,24 +98,7 @@ pub(crate) fn bars_name(index: usize) -> String {
     format!("mains-bars-{index}.svg")
 }
 
-const TEXT: &str = "Libertinus Serif";
 const WIDTH: f64 = 480.0;
-
-fn open(svg: &mut String, height: f64, label: &str) {
-    let _ = write!(
-        svg,
-        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" role="img" aria-label="{}">"#,
-        escape(label)
-    );
-}
-
-fn text(svg: &mut String, x: f64, y: f64, anchor: &str, words: &str) {
-    let _ = write!(
-        svg,
-        r##"<text x="{x:.1}" y="{y:.1}" text-anchor="{anchor}" font-family="{TEXT}" font-size="9" fill="#444">{}</text>"##,
-        escape(words)
-    );
-}
 
 /// The next of 1, 2, 2.5, 5 times a power of ten.
 fn nice_top(value: f64) -> f64 {
@@ -136,6 +119,7 @@ pub fn wave_svg(w: &WaveEvidence) -> String {
     let mut svg = String::new();
     open(
         &mut svg,
+        WIDTH,
         height,
         "Two cycles of voltage and current, and the current of the same power that follows the voltage",
     );
@@ -180,7 +164,7 @@ pub fn wave_svg(w: &WaveEvidence) -> String {
 pub fn bars_svg(orders: &[OrderEvidence]) -> String {
     let (left, right, top_y, bottom) = (38.0, WIDTH - 6.0, 6.0, 150.0);
     let mut svg = String::new();
-    open(&mut svg, 168.0, "Orders 2 to 40 in per cent of what is allowed; above 100 the ground is hatched");
+    open(&mut svg, WIDTH, 168.0, "Orders 2 to 40 in per cent of what is allowed; above 100 the ground is hatched");
     // The highest value may reach 150 % of the limit: both rules have their edge at 100 here.
     let share = |o: &OrderEvidence| {
         o.percent_of_limit.map(|p| p.max(o.maximum_percent_of_limit.unwrap_or(0.0) / 1.5)).filter(|s| s.is_finite())
@@ -188,22 +172,14 @@ pub fn bars_svg(orders: &[OrderEvidence]) -> String {
     let scale = nice_top(orders.iter().filter_map(share).fold(130.0, f64::max));
     let y = |percent: f64| bottom - percent.clamp(0.0, scale) / scale * (bottom - top_y);
     let edge = y(100.0);
-    let mut x = left - (edge - top_y);
     let _ = write!(
         svg,
-        r#"<clipPath id="forbidden"><rect x="{left}" y="{top_y}" width="{:.1}" height="{:.1}"/></clipPath><g clip-path="url(#forbidden)">"#,
+        r#"<clipPath id="forbidden"><rect x="{left}" y="{top_y}" width="{:.1}" height="{:.1}"/></clipPath>"#,
         right - left,
         edge - top_y
     );
-    while x < right {
-        let _ = write!(
-            svg,
-            r##"<path d="M{x:.1} {edge:.1}L{:.1} {top_y}" stroke="#b66" stroke-width="0.4"/>"##,
-            x + edge - top_y
-        );
-        x += 6.0;
-    }
-    let _ = write!(svg, r##"</g><path d="M{left} {edge:.1}H{right}" stroke="#8c1d18" stroke-width="1.2"/>"##);
+    hatch(&mut svg, left, top_y, right, edge, "forbidden");
+    let _ = write!(svg, r##"<path d="M{left} {edge:.1}H{right}" stroke="#8c1d18" stroke-width="1.2"/>"##);
     for k in 0..=4 {
         let percent = scale * f64::from(k) / 4.0;
         text(&mut svg, left - 4.0, y(percent) + 3.0, "end", &format!("{percent} %"));

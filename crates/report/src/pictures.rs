@@ -3,9 +3,9 @@
 
 use std::fmt::Write as _;
 
-use crate::plot::{escape, frequency_text, signed};
+use crate::plot::{frequency_text, signed};
+use crate::svg::{hatch, open, text};
 
-const TEXT: &str = "Libertinus Serif";
 const WARN: &str = "#8c1d18";
 const DASHES: [&str; 4] = ["", "5 3", "1.5 2", "7 2 1.5 2"];
 const SHAPES: [&str; 4] =
@@ -44,37 +44,6 @@ pub struct Change {
     pub difference_db: f64,
     /// Lower and upper end of the band of doubt, dB.
     pub band_db: (f64, f64),
-}
-
-fn open(svg: &mut String, width: f64, height: f64, label: &str) {
-    let _ = write!(
-        svg,
-        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" aria-label="{}">"#,
-        escape(label)
-    );
-}
-
-fn text(svg: &mut String, x: f64, y: f64, anchor: &str, words: &str) {
-    let _ = write!(
-        svg,
-        r##"<text x="{x:.1}" y="{y:.1}" text-anchor="{anchor}" font-family="{TEXT}" font-size="9" fill="#444">{}</text>"##,
-        escape(words)
-    );
-}
-
-/// Slanted lines over a rectangle, within `clip`.
-fn hatch(svg: &mut String, left: f64, top: f64, right: f64, bottom: f64, clip: &str) {
-    let _ = write!(svg, r#"<g clip-path="url(#{clip})">"#);
-    let mut x = left - (bottom - top);
-    while x < right {
-        let _ = write!(
-            svg,
-            r##"<path d="M{x:.1} {bottom:.1}L{:.1} {top:.1}" stroke="#b66" stroke-width="0.4"/>"##,
-            x + bottom - top
-        );
-        x += 6.0;
-    }
-    svg.push_str("</g>");
 }
 
 /// Levels against the turntable's angle, the product's front upwards, angles clockwise as seen from above. Beyond the

@@ -3,6 +3,7 @@
 
 mod block;
 mod live;
+pub mod random;
 mod weighted;
 mod window;
 
