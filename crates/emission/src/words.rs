@@ -11,6 +11,15 @@ pub fn frequency(frequency_hz: f64) -> String {
     format!("{} {unit}", figures(scaled))
 }
 
+/// A probability in whole per cent, never 0 or 100: nothing that was measured is certain.
+pub fn percent(probability: f64) -> String {
+    match 100.0 * probability {
+        x if x > 99.5 => "more than 99 %".to_owned(),
+        x if x < 0.5 => "less than 1 %".to_owned(),
+        x => format!("{x:.0} %"),
+    }
+}
+
 /// Four significant figures without trailing zeros.
 fn figures(value: f64) -> String {
     let decimals = match value.abs() {

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use emission::change::{Comparison, Fate};
 use emission::series::{SeriesRule, judge_series};
+use emission::words;
 use project::{Product, Run, RunKind};
 use report::pictures::{Change, Rung, difference_svg, ladder_svg};
 use report::{Fact, Finding, PictureEvidence, SectionEvidence, TableEvidence, Weight};
@@ -22,16 +23,6 @@ const SERIES_SIGMA_DB: f64 = 6.0;
 
 fn tenth(db: f64) -> String {
     if db.is_finite() { format!("{db:.1}").replace('-', "−") } else { "–".to_owned() }
-}
-
-fn percent(p: f64) -> String {
-    if p > 0.995 {
-        "over 99 %".to_owned()
-    } else if p < 0.005 {
-        "under 1 %".to_owned()
-    } else {
-        format!("{:.0} %", 100.0 * p)
-    }
 }
 
 fn emission(run: &Run) -> bool {
@@ -57,15 +48,9 @@ pub(crate) fn expectation(
     {
         facts.extend(value.clone().map(|value| Fact { name: name.to_owned(), value }));
     }
-    let sentence = match found.parts.as_slice() {
-        [only] => only.sentence.clone(),
-        parts => {
-            format!("{} likely to pass all {} measurements at the laboratory.", percent(found.probability), parts.len())
-        }
-    };
     let mut section = SectionEvidence {
         heading: "What the formal measurement is expected to say".into(),
-        sentence,
+        sentence: format!("{}.", found.headline),
         facts,
         text: "This is an estimate from the measurements above, made before the formal one. It states no conformity. It reckons \
                with the uncertainty of the bench and of the laboratory, with what is common to all emissions, and with how well \
@@ -75,9 +60,7 @@ pub(crate) fn expectation(
         ..SectionEvidence::default()
     };
     for part in &found.parts {
-        if found.parts.len() > 1 {
-            section.text.push_str(&format!("\n\n{}: {}", part.title, part.sentence));
-        }
+        section.text.push_str(&format!("\n\n{}: {}", part.title, part.sentence));
         add_part(&mut section, part);
     }
     Ok(Some(section))
@@ -103,7 +86,7 @@ fn add_part(section: &mut SectionEvidence, part: &ChancePart) {
             caption: format!(
                 "{}: margins expected at the laboratory; a bar holds 95 of 100 readings. All together: {} likely to pass.",
                 part.title,
-                percent(c.probability)
+                words::percent(c.probability)
             ),
             width_percent: 100,
         });

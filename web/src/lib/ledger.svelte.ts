@@ -32,3 +32,10 @@ export function follow(): () => void {
   };
   return () => changes.close();
 }
+
+/** The runs that are told as one with the run `id`, with commas between; nothing until the ledger was read. */
+export function membersOf(id: string | undefined): string | undefined {
+  if (!id) return "";
+  const own = ledger.runs?.filter((r) => r.group_first === id || r.id === id);
+  return own?.map((r) => r.id).join(",");
+}

@@ -120,6 +120,8 @@ pub(crate) struct ChanceAnswer {
     laboratory_name: Option<String>,
     /// Probability that every part passes.
     probability: f64,
+    /// The figure in a line.
+    headline: String,
     sentence: String,
     /// Least likely first.
     parts: Vec<ChanceOfPart>,
@@ -184,6 +186,7 @@ async fn chance(State(app): App, query: Asked<PartQuery>) -> Answer<Json<ChanceA
             sample: r.sample,
             laboratory_name: r.laboratory_name,
             probability: r.probability,
+            headline: r.headline,
             sentence: r.sentence,
             parts: r.parts.into_iter().map(part).collect(),
             notes: r.notes,

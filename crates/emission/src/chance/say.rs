@@ -3,17 +3,9 @@
 use super::{Chance, Repeatability};
 use crate::words;
 
-fn percent(p: f64) -> String {
-    match 100.0 * p {
-        x if x > 99.5 => "more than 99 %".to_owned(),
-        x if x < 0.5 => "less than 1 %".to_owned(),
-        x => format!("{x:.0} %"),
-    }
-}
-
 /// The chance and what drives it, in one to three sentences.
 pub fn sentence(chance: &Chance) -> String {
-    let mut said = format!("{} likely to pass at the laboratory", percent(chance.probability));
+    let mut said = format!("{} likely to pass at the laboratory", words::percent(chance.probability));
     if chance.standard_error > 0.005 {
         said.push_str(&format!(" (± {:.1} points from the simulation)", 200.0 * chance.standard_error));
     }

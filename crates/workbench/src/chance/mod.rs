@@ -87,6 +87,8 @@ pub struct ChanceReport {
     pub laboratory_name: Option<String>,
     /// Probability (0 to 1) that every part passes: parts are taken to be independent.
     pub probability: f64,
+    /// The figure in a line.
+    pub headline: String,
     /// In words.
     pub sentence: String,
     /// One a port and kind of measurement, least likely first.
@@ -388,21 +390,21 @@ fn chance_now(project: &Project, query: &ChanceQuery, gathered: &Gathered) -> Re
         .collect();
     parts.sort_by(|a, b| a.chance.probability.total_cmp(&b.chance.probability));
     let probability: f64 = parts.iter().map(|p| p.chance.probability).product();
+    let likely = emission::words::percent(probability);
+    let headline = match parts.len() {
+        1 => format!("{likely} likely to pass at the laboratory"),
+        n => format!("{likely} likely to pass all {n} measurements at the laboratory"),
+    };
     let sentence = match parts.as_slice() {
         [one] => one.sentence.clone(),
-        many => format!(
-            "{:.0} % likely to pass all {} measurements at the laboratory, least likely {}: {}",
-            100.0 * probability,
-            many.len(),
-            many[0].title,
-            many[0].sentence
-        ),
+        many => format!("{headline}, least likely {}: {}", many[0].title, many[0].sentence),
     };
     Ok(ChanceReport {
         state: asked.state,
         sample: asked.sample,
         laboratory_name: asked.laboratory,
         probability,
+        headline,
         sentence,
         parts,
         notes: asked.notes,
