@@ -476,7 +476,7 @@ const NEXT_CABLE_S: f64 = 300.0;
 
 fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
     let fault = |e: SheetError| Failure::input(e.to_string());
-    let swept = |sweep: &SweepArgs, places: Vec<String>, band: (f64, f64, String), change_s: f64| SweepPlan {
+    let swept = |sweep: &SweepArgs, places: Vec<String>, band: (f64, f64, f64), change_s: f64| SweepPlan {
         places,
         bands: vec![band],
         step: 0.01,
@@ -509,11 +509,10 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
         }
         SheetCommand::Radiated { level, sweep, faces, from, to } => {
             let places = (1..=*faces).map(|k| format!("face {k}")).collect();
-            sheet::radiated(&swept(sweep, places, (*from, *to, format!("{level} V/m")), NEXT_FACE_S)).map_err(fault)
+            sheet::radiated(&swept(sweep, places, (*from, *to, *level), NEXT_FACE_S)).map_err(fault)
         }
         SheetCommand::Conducted { level, sweep, cable, from, to } => {
-            sheet::conducted(&swept(sweep, cable.clone(), (*from, *to, format!("{level} V")), NEXT_CABLE_S))
-                .map_err(fault)
+            sheet::conducted(&swept(sweep, cable.clone(), (*from, *to, *level), NEXT_CABLE_S)).map_err(fault)
         }
         SheetCommand::Burst { port, repetition } => {
             let mut ports = Vec::new();

@@ -49,9 +49,34 @@ pub fn methods() -> &'static [Method] {
     &METHODS
 }
 
+/// Sign of a discharge or pulse.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Polarity {
+    /// +
+    Positive,
+    /// −
+    Negative,
+}
+
+impl Polarity {
+    /// Both, in the order in which they are given.
+    pub const BOTH: [Self; 2] = [Self::Positive, Self::Negative];
+
+    /// The sign itself.
+    pub const fn sign(self) -> &'static str {
+        match self {
+            Self::Positive => "+",
+            Self::Negative => "−",
+        }
+    }
+}
+
 /// One step of a sheet: what stays set while its stimuli are given.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Step {
+    /// Name within the sheet, e.g. `esd-001`: the same as long as the sheet is made of the same facts.
+    pub id: String,
     /// Where, in words: a point, a face and polarisation, a cable, a path.
     pub place: String,
     /// What is applied, in words.
@@ -66,10 +91,52 @@ pub struct Step {
     pub duration_s: f64,
     /// Something must be moved, turned or re-plugged before it.
     pub change_before: bool,
+    /// Level as a number, in `level_unit`.
+    #[serde(default)]
+    pub level_value: Option<f64>,
+    /// `kV`, `V`, `V/m`, `A/m` or `%` (of the supply voltage that is left).
+    #[serde(default)]
+    pub level_unit: Option<String>,
+    /// Sign of the discharge or pulse, where it has one.
+    #[serde(default)]
+    pub polarity: Option<Polarity>,
+    /// Angle of the supply at which the stimulus starts, degrees.
+    #[serde(default)]
+    pub angle_deg: Option<f64>,
+    /// First frequency of a sweep, or the frequency of the stimulus, Hz.
+    #[serde(default)]
+    pub from_hz: Option<f64>,
+    /// Last frequency of a sweep, Hz.
+    #[serde(default)]
+    pub to_hz: Option<f64>,
+    /// Step of a sweep as a part of the frequency before.
+    #[serde(default)]
+    pub step: Option<f64>,
+    /// Time for which each stimulus stays on, s: dwell at a frequency, a minute of bursts, length of a dip.
+    #[serde(default)]
+    pub dwell_s: Option<f64>,
+    /// Time to wait from one stimulus to the next, s.
+    #[serde(default)]
+    pub rest_s: Option<f64>,
+}
+
+impl Step {
+    /// A step with what every step has; `duration_s` becomes count times interval.
+    fn new(place: impl Into<String>, stimulus: impl Into<String>, level: f64, unit: &str) -> Self {
+        Self {
+            place: place.into(),
+            stimulus: stimulus.into(),
+            level: format!("{level} {unit}"),
+            level_value: Some(level),
+            level_unit: Some(unit.to_owned()),
+            count: 1,
+            ..Self::default()
+        }
+    }
 }
 
 /// A run sheet.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Sheet {
     /// The test.
     pub test: String,
@@ -82,7 +149,7 @@ pub struct Sheet {
     /// Climate to be recorded and kept, empty where none.
     pub climate: String,
     /// What can hurt someone.
-    pub cautions: Vec<&'static str>,
+    pub cautions: Vec<String>,
     /// The steps in order.
     pub steps: Vec<Step>,
     /// Stimuli in all.
@@ -168,7 +235,7 @@ fn start(test: &str) -> Sheet {
         known: m.known,
         set_up: m.set_up.clone(),
         climate: m.climate.clone(),
-        cautions: cautions(test),
+        cautions: cautions(test).into_iter().map(str::to_owned).collect(),
         steps: Vec::new(),
         count: 0,
         stimulus_s: 0.0,
@@ -177,28 +244,14 @@ fn start(test: &str) -> Sheet {
 }
 
 impl Sheet {
-    fn push(
-        &mut self,
-        place: impl Into<String>,
-        stimulus: impl Into<String>,
-        level: impl Into<String>,
-        count: u32,
-        interval_s: f64,
-        change: Option<f64>,
-    ) {
-        let duration_s = f64::from(count) * interval_s;
-        self.count += count;
+    /// Adds a step: `change_s` where something must be moved before it.
+    fn push(&mut self, step: Step, change_s: Option<f64>) {
+        let duration_s = f64::from(step.count) * step.interval_s;
+        self.count += step.count;
         self.stimulus_s += duration_s;
-        self.change_s += change.unwrap_or(0.0);
-        self.steps.push(Step {
-            place: place.into(),
-            stimulus: stimulus.into(),
-            level: level.into(),
-            count,
-            interval_s,
-            duration_s,
-            change_before: change.is_some(),
-        });
+        self.change_s += change_s.unwrap_or(0.0);
+        let id = format!("{}-{:03}", self.test, self.steps.len() + 1);
+        self.steps.push(Step { id, duration_s, change_before: change_s.is_some(), ..step });
     }
 }
 
@@ -230,16 +283,16 @@ pub fn esd(plan: &EsdPlan) -> Sheet {
     let mut s = start("esd");
     let mut at = |place: String, how: &str, levels: &[f64]| {
         for (k, kv) in levels.iter().enumerate() {
-            for (j, sign) in ["+", "−"].iter().enumerate() {
+            for (j, polarity) in Polarity::BOTH.into_iter().enumerate() {
                 let change = (k == 0 && j == 0).then_some(plan.move_s);
-                s.push(
-                    place.clone(),
-                    format!("{how}, {sign}"),
-                    format!("{kv} kV"),
-                    plan.count,
-                    plan.interval_s,
-                    change,
-                );
+                let step = Step {
+                    count: plan.count,
+                    interval_s: plan.interval_s,
+                    rest_s: Some(plan.interval_s),
+                    polarity: Some(polarity),
+                    ..Step::new(place.clone(), format!("{how}, {}", polarity.sign()), *kv, "kV")
+                };
+                s.push(step, change);
             }
         }
     };
@@ -263,8 +316,8 @@ pub fn esd(plan: &EsdPlan) -> Sheet {
 pub struct SweepPlan {
     /// Faces (radiated) or cables (conducted), by name.
     pub places: Vec<String>,
-    /// Bands: from, to (Hz), level in words.
-    pub bands: Vec<(f64, f64, String)>,
+    /// Bands: from, to (Hz), level (V/m radiated, V conducted).
+    pub bands: Vec<(f64, f64, f64)>,
     /// Step as a part of the frequency.
     pub step: f64,
     /// Dwell, s: not below 0.5 s, and not below the product's own work cycle.
@@ -277,7 +330,7 @@ pub struct SweepPlan {
     pub change_s: f64,
 }
 
-fn swept(test: &str, plan: &SweepPlan, ways: &[&str]) -> Result<Sheet, SheetError> {
+fn swept(test: &str, unit: &str, plan: &SweepPlan, ways: &[&str]) -> Result<Sheet, SheetError> {
     let shortest = plan.cycle_s.max(0.5);
     if plan.dwell_s.is_nan() || plan.dwell_s < shortest {
         return Err(SheetError {
@@ -298,7 +351,16 @@ fn swept(test: &str, plan: &SweepPlan, ways: &[&str]) -> Result<Sheet, SheetErro
                     to / 1e6,
                     plan.step * 100.0
                 );
-                s.push(place, stimulus, level.clone(), n, plan.dwell_s + plan.settle_s, Some(plan.change_s));
+                let step = Step {
+                    count: n,
+                    interval_s: plan.dwell_s + plan.settle_s,
+                    from_hz: Some(*from),
+                    to_hz: Some(*to),
+                    step: Some(plan.step),
+                    dwell_s: Some(plan.dwell_s),
+                    ..Step::new(place, stimulus, *level, unit)
+                };
+                s.push(step, Some(plan.change_s));
             }
         }
     }
@@ -310,7 +372,7 @@ fn swept(test: &str, plan: &SweepPlan, ways: &[&str]) -> Result<Sheet, SheetErro
 /// # Errors
 /// A dwell that is too short, or a band that does not rise.
 pub fn radiated(plan: &SweepPlan) -> Result<Sheet, SheetError> {
-    swept("radiated", plan, &["horizontal", "vertical"])
+    swept("radiated", "V/m", plan, &["horizontal", "vertical"])
 }
 
 /// The sheet of conducted radio frequency: each cable.
@@ -318,7 +380,7 @@ pub fn radiated(plan: &SweepPlan) -> Result<Sheet, SheetError> {
 /// # Errors
 /// As [`radiated`].
 pub fn conducted(plan: &SweepPlan) -> Result<Sheet, SheetError> {
-    swept("conducted", plan, &[""])
+    swept("conducted", "V", plan, &[""])
 }
 
 /// The sheet of bursts: ports with their level (kV), repetition rates (kHz), a minute for each polarity.
@@ -327,16 +389,17 @@ pub fn burst(ports: &[(String, f64)], repetitions_khz: &[f64], change_s: f64) ->
     for (port, kv) in ports {
         let mut first = true;
         for khz in repetitions_khz {
-            for sign in ["+", "−"] {
+            for polarity in Polarity::BOTH {
                 let change = std::mem::take(&mut first).then_some(change_s);
-                s.push(
-                    port.clone(),
-                    format!("bursts of 75 pulses, {khz} kHz, every 300 ms, {sign}"),
-                    format!("{kv} kV"),
-                    1,
-                    60.0,
-                    change,
-                );
+                let what = format!("bursts of 75 pulses, {khz} kHz, every 300 ms, {}", polarity.sign());
+                let step = Step {
+                    interval_s: 60.0,
+                    dwell_s: Some(60.0),
+                    from_hz: Some(khz * 1e3),
+                    polarity: Some(polarity),
+                    ..Step::new(port.clone(), what, *kv, "kV")
+                };
+                s.push(step, change);
             }
         }
     }
@@ -372,10 +435,18 @@ pub fn surge(paths: &[SurgePath], pulses: u32, rest_s: f64, change_s: f64) -> Re
                 path.angles_deg.iter().copied().map(Some).collect()
             };
             for angle in angles {
-                for sign in ["+", "−"] {
+                for polarity in Polarity::BOTH {
                     let at = angle.map_or(String::new(), |a| format!(" at {a}°"));
                     let change = std::mem::take(&mut first).then_some(change_s);
-                    s.push(path.name.clone(), format!("surge {sign}{at}"), format!("{kv} kV"), pulses, rest_s, change);
+                    let step = Step {
+                        count: pulses,
+                        interval_s: rest_s,
+                        rest_s: Some(rest_s),
+                        polarity: Some(polarity),
+                        angle_deg: angle,
+                        ..Step::new(path.name.clone(), format!("surge {}{at}", polarity.sign()), *kv, "kV")
+                    };
+                    s.push(step, change);
                 }
             }
         }
@@ -391,7 +462,13 @@ pub fn magnetic(field_a_per_m: f64, frequencies_hz: &[f64], minutes: f64, change
         for f in frequencies_hz {
             let change = std::mem::take(&mut first).then_some(change_s);
             let what = if *f == 0.0 { "direct current".to_owned() } else { format!("{f} Hz") };
-            s.push(format!("axis {axis}"), what, format!("{field_a_per_m} A/m"), 1, 60.0 * minutes, change);
+            let step = Step {
+                interval_s: 60.0 * minutes,
+                dwell_s: Some(60.0 * minutes),
+                from_hz: Some(*f),
+                ..Step::new(format!("axis {axis}"), what, field_a_per_m, "A/m")
+            };
+            s.push(step, change);
         }
     }
     s
@@ -411,14 +488,18 @@ pub fn voltage_dips(set: &str, mains_hz: f64, voltages_v: &[f64], angles_deg: &[
         for v in voltages_v {
             for angle in angles_deg {
                 let length = d.duration_s(mains_hz);
-                s.push(
-                    format!("supply at {v} V, from {angle}°"),
-                    format!("{} %% for {length:.3} s", d.residual_percent).replace("%%", "%"),
-                    format!("{} % of {v} V", d.residual_percent),
-                    EVENTS,
-                    length,
-                    None,
-                );
+                let place = format!("supply at {v} V, from {angle}°");
+                let what = format!("{} % for {length:.3} s", d.residual_percent);
+                let step = Step {
+                    level: format!("{} % of {v} V", d.residual_percent),
+                    count: EVENTS,
+                    interval_s: length,
+                    dwell_s: Some(length),
+                    rest_s: Some(GAP_S),
+                    angle_deg: Some(*angle),
+                    ..Step::new(place, what, d.residual_percent, "%")
+                };
+                s.push(step, None);
                 // Gaps stand between events, not after the last one.
                 let gaps = f64::from(EVENTS - 1) * GAP_S;
                 s.stimulus_s += gaps;

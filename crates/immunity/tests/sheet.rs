@@ -54,7 +54,7 @@ fn discharges() {
 fn radio_frequency() {
     let mut plan = SweepPlan {
         places: (1..=4).map(|k| format!("face {k}")).collect(),
-        bands: vec![(80e6, 1e9, "10 V/m".into())],
+        bands: vec![(80e6, 1e9, 10.0)],
         step: 0.01,
         dwell_s: 1.0,
         settle_s: 0.5,
@@ -71,7 +71,7 @@ fn radio_frequency() {
     // Three cables, 633 frequencies at 1.3 s: 41.1 min.
     let cables = SweepPlan {
         places: vec!["mains".into(), "A".into(), "B".into()],
-        bands: vec![(0.15e6, 80e6, "10 V".into())],
+        bands: vec![(0.15e6, 80e6, 10.0)],
         dwell_s: 1.0,
         settle_s: 0.3,
         ..plan
@@ -110,4 +110,21 @@ fn pulses_and_dips() {
     assert!(voltage_dips("class-9", 50.0, &[230.0], &[0.0]).is_err());
     // Three axes of 2 min with 5 min of turning each: 21 min.
     assert_eq!(magnetic(30.0, &[50.0], 2.0, 300.0).duration_s(), 1260.0);
+}
+
+#[test]
+fn steps_are_told_in_numbers_and_survive_being_written_and_read() {
+    let path = SurgePath { name: "L to N".into(), levels_kv: vec![0.5, 1.0], angles_deg: vec![0.0, 90.0] };
+    let s = surge(&[path], 5, 60.0, 0.0).unwrap();
+    let ids: Vec<&str> = s.steps.iter().map(|t| t.id.as_str()).collect();
+    assert_eq!(ids[..3], ["surge-001", "surge-002", "surge-003"]);
+    let last = s.steps.last().unwrap();
+    assert_eq!((last.level_value, last.level_unit.as_deref()), (Some(1.0), Some("kV")));
+    assert_eq!((last.polarity, last.angle_deg, last.rest_s), (Some(Polarity::Negative), Some(90.0), Some(60.0)));
+    let text = serde_json::to_string(&s).unwrap();
+    assert!(text.contains("\"polarity\":\"negative\""));
+    assert_eq!(serde_json::from_str::<Sheet>(&text).unwrap(), s);
+    // A sheet written before a step had numbers is still read.
+    let old = r#"{"id":"a","place":"p","stimulus":"s","level":"1 kV","count":1,"interval_s":1.0,"duration_s":1.0,"change_before":false}"#;
+    assert_eq!(serde_json::from_str::<Step>(old).unwrap().level_value, None);
 }
