@@ -180,13 +180,13 @@ fn conditions() -> Vec<(&'static str, Disturbed)> {
 
 #[test]
 fn known_parameters_come_back() {
-    // More with the same result: set to 100 by hand, and print with --nocapture.
-    const SEEDS: u64 = 3;
+    // A longer look: HUSHFIELD_SEEDS=100 with --nocapture.
+    let most_seeds: u64 = std::env::var("HUSHFIELD_SEEDS").ok().and_then(|v| v.parse().ok()).unwrap_or(3);
     let mut failures = Vec::new();
     for (name, w) in waves() {
         let expected = expected(w);
         for (condition, d) in conditions() {
-            let seeds = if d.noise > 0.0 || d.bits > 0 { SEEDS } else { 2 };
+            let seeds = if d.noise > 0.0 || d.bits > 0 { most_seeds } else { 2 };
             let mut worst = vec![0.0f64; expected.len()];
             let mut square = vec![0.0f64; expected.len()];
             let mut z = vec![0.0f64; expected.len()];
@@ -222,19 +222,7 @@ fn known_parameters_come_back() {
                 })
                 .collect();
             for (k, (q, _)) in expected.iter().enumerate() {
-                // Three seeds of twenty-four cases: the largest is about three deviations. A rise of sixteen samples (discharge)
-                // or fifty (burst) with 1 % of noise on each cannot be known better than to about 0.5 % (Cramér-Rao bound of a
-                // ramp: 0.01/0.8·sqrt(12/n), halved by what the rest of the formula says).
-                let short_front = *q == "rise_time_s" && d.noise > 0.0;
-                // At 60 ns the current is a quarter of the peak: half a step of 8 bits is 1.8 % of it.
-                let small_value = *q == "current_60ns_a" && d.bits == 8;
-                let allowed = if short_front || small_value {
-                    0.017
-                } else if d.noise > 0.0 || d.bits > 0 {
-                    0.01
-                } else {
-                    3e-4
-                };
+                let allowed = if d.noise > 0.0 || d.bits > 0 { 0.01 } else { 3e-4 };
                 if worst[k] > allowed {
                     failures.push(format!("{name}, {condition}: {q} is off by {:.3} %", 100.0 * worst[k]));
                 }

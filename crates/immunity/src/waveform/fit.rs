@@ -1,17 +1,38 @@
 //! Formulas fitted to a record by least squares (Levenberg and Marquardt), and the test whether what is left over is noise.
 
+use std::sync::OnceLock;
+
 use super::local::invert;
 use super::points::Points;
 
 /// The formulas tried. Time constants are in units of a given scale, amplitudes in units of the rough peak.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+///
+/// Some are others with parameters tied together as in the standards' own formulas: where a record does not contradict the
+/// tie, it says three to five times more about the front.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Family {
     /// `A x^n/(1+x^n) exp(-t/tau2)`, the family of the standards' annexes.
     Heidler,
+    /// The same with a known steepness `n`: amplitude, front and tail are free.
+    Steep(f64),
+    /// The same with a known steepness and ratio `tau2/tau1`: amplitude and one stretch of time are free.
+    Whole {
+        /// Steepness.
+        n: f64,
+        /// `tau2/tau1`.
+        ratio: f64,
+    },
     /// Two of them: the discharge current.
     TwoHeidler,
+    /// The discharge current with the standard's constants: two amplitudes, a stretch of the first pulse and one of the
+    /// second are free.
+    Discharge,
+    /// The discharge current with the standard's constants: one amplitude and one stretch are free.
+    WholeDischarge,
     /// `A (1-exp(-t/tau1)) exp(-t/tau2)`.
     DoubleExponential,
+    /// The same with a known ratio `tau2/tau1`: amplitude and one stretch are free.
+    WholeDouble(f64),
     /// `A exp(-a t) sin(w t)`: capacitor, coil and resistor in series.
     DampedSine,
     /// `A (1-exp(-t/tau1)) exp(-t/tau2) cos(w t)`: the ring wave.
@@ -22,11 +43,24 @@ impl Family {
     pub(crate) fn name(self) -> &'static str {
         match self {
             Self::Heidler => "power-law front with exponential tail",
+            Self::Steep(_) => "power-law front of the standard's steepness with exponential tail",
+            Self::Whole { .. } => "the standard's formula, stretched",
             Self::TwoHeidler => "two power-law fronts with exponential tails",
+            Self::Discharge => "the standard's two terms, each stretched by itself",
+            Self::WholeDischarge => "the standard's two terms, stretched together",
             Self::DoubleExponential => "double exponential",
+            Self::WholeDouble(_) => "the published double exponential, stretched",
             Self::DampedSine => "damped sine",
             Self::Ring => "ring wave",
         }
+    }
+
+    /// Shapes are taken from the standard: the record says only how far they are stretched.
+    pub(crate) fn is_tied(self) -> bool {
+        matches!(
+            self,
+            Self::Steep(_) | Self::Whole { .. } | Self::Discharge | Self::WholeDischarge | Self::WholeDouble(_)
+        )
     }
 
     /// Value at `x` (time over scale) for the parameters: start, offset, then those of the family.
@@ -39,10 +73,26 @@ impl Family {
             let u = (q[2].exp() * (t.ln() - q[1])).exp();
             q[0].exp() * u / (1.0 + u) * (-t * (-q[3]).exp()).exp()
         };
+        // The two terms of the discharge, in units of a stretch of 1 ns: amplitudes over their corrections, peak near 1.
+        let discharge = |first: (f64, f64), second: (f64, f64)| {
+            let [a, b] = DISCHARGE
+                .get_or_init(|| crate::analytic::esd_terms(4.0).map(|h| h.amplitude / h.correction() / 14.921));
+            let tau = |ns: f64, stretch: f64| ns.ln() + stretch;
+            let n = 1.8f64.ln();
+            heidler(&[a.ln() + first.0, tau(1.1, first.1), n, tau(2.0, first.1)])
+                + heidler(&[b.ln() + second.0, tau(12.0, second.1), n, tau(37.0, second.1)])
+        };
+        let double =
+            |a: f64, tau1: f64, tau2: f64| a.exp() * -(-t * (-tau1).exp()).exp_m1() * (-t * (-tau2).exp()).exp();
         p[1] + match self {
             Self::Heidler => heidler(&p[2..6]),
+            Self::Steep(n) => heidler(&[p[2], p[3], n.ln(), p[4]]),
+            Self::Whole { n, ratio } => heidler(&[p[2], p[3], n.ln(), p[3] + ratio.ln()]),
+            Self::Discharge => discharge((p[2], p[3]), (p[4], p[5])),
+            Self::WholeDischarge => discharge((p[2], p[3]), (p[2], p[3])),
+            Self::WholeDouble(ratio) => double(p[2], p[3], p[3] + ratio.ln()),
             Self::TwoHeidler => heidler(&p[2..6]) + heidler(&p[6..10]),
-            Self::DoubleExponential => p[2].exp() * -(-t * (-p[3]).exp()).exp_m1() * (-t * (-p[4]).exp()).exp(),
+            Self::DoubleExponential => double(p[2], p[3], p[4]),
             Self::DampedSine => p[2].exp() * (-t * p[3]).exp() * (t * p[4].exp()).sin(),
             Self::Ring => {
                 p[2].exp() * -(-t * (-p[3]).exp()).exp_m1() * (-t * (-p[4]).exp()).exp() * (t * p[5].exp()).cos()
@@ -50,6 +100,8 @@ impl Family {
         }
     }
 }
+
+static DISCHARGE: OnceLock<[f64; 2]> = OnceLock::new();
 
 /// A fitted formula.
 #[derive(Debug, Clone)]

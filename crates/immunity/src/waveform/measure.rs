@@ -156,14 +156,37 @@ fn reference(kind: Kind) -> (fn(f64) -> f64, f64, f64, f64) {
     }
 }
 
-fn families(kind: Kind) -> &'static [Family] {
+/// Steepness and `tau2/tau1` of the standard's formula of a kind.
+const BURST: (f64, f64) = (1.8, 51.0 / 3.5);
+const SURGE_VOLTAGE: (f64, f64) = (1.852, 65.845 / 0.356);
+const SURGE_CURRENT: (f64, f64) = (2.741, 4.296 / 47.52);
+
+const fn whole((n, ratio): (f64, f64)) -> Family {
+    Family::Whole { n, ratio }
+}
+
+fn families(kind: Kind) -> Vec<Family> {
     match kind {
-        Kind::Esd => &[Family::TwoHeidler],
-        Kind::Burst | Kind::SurgeVoltage | Kind::TelecomVoltage | Kind::TelecomCurrent => {
-            &[Family::Heidler, Family::DoubleExponential]
+        Kind::Esd => vec![Family::TwoHeidler, Family::Discharge, Family::WholeDischarge],
+        Kind::Burst => vec![
+            Family::Heidler,
+            Family::DoubleExponential,
+            Family::Steep(BURST.0),
+            whole(BURST),
+            Family::WholeDouble(55.6 / 3.5),
+        ],
+        Kind::SurgeVoltage => vec![
+            Family::Heidler,
+            Family::DoubleExponential,
+            Family::Steep(SURGE_VOLTAGE.0),
+            whole(SURGE_VOLTAGE),
+            Family::WholeDouble(68.22 / 0.4074),
+        ],
+        Kind::TelecomVoltage | Kind::TelecomCurrent => vec![Family::Heidler, Family::DoubleExponential],
+        Kind::SurgeCurrent => {
+            vec![Family::Heidler, Family::DampedSine, Family::DoubleExponential, whole(SURGE_CURRENT)]
         }
-        Kind::SurgeCurrent => &[Family::Heidler, Family::DampedSine, Family::DoubleExponential],
-        Kind::RingWave => &[Family::Ring],
+        Kind::RingWave => vec![Family::Ring],
     }
 }
 
@@ -179,23 +202,38 @@ fn guess(kind: Kind, family: Family, rise: f64, width: f64, t10: f64, scale_s: f
     };
     let mut p = vec![start, 0.0];
     match (kind, family) {
+        (_, Family::Discharge) => {
+            let ns = ln(1e-9);
+            p.extend([0.0, ns + front.ln(), 0.0, ns]);
+        }
+        (_, Family::WholeDischarge) => p.extend([0.0, ln(1e-9) + 0.5 * front.ln()]),
         (Kind::Esd, _) => {
             let [a, b] = analytic::esd_terms(4.0);
             p.extend(heidler(a, front, 1.0, 14.921));
             p.extend(heidler(b, 1.0, 1.0, 14.921));
         }
-        (Kind::SurgeCurrent, Family::Heidler) => {
-            let h = analytic::Heidler { amplitude: 0.939, tau1_s: 47.52e-6, n: 2.741, tau2_s: 4.296e-6 };
-            p.extend(heidler(h, front, front, 1.0));
+        (Kind::SurgeCurrent, Family::Heidler | Family::Whole { .. }) => {
+            let h = analytic::Heidler { amplitude: 0.939, tau1_s: 47.52e-6, n: SURGE_CURRENT.0, tau2_s: 4.296e-6 };
+            let q = heidler(h, front, front, 1.0);
+            p.extend(if family == Family::Heidler { &q[..] } else { &q[..2] });
         }
-        (_, Family::Heidler) => {
+        (_, Family::Heidler | Family::Steep(_) | Family::Whole { .. }) => {
             let h = analytic::Heidler {
                 amplitude: 0.94,
                 tau1_s: 0.4 * rise * scale_s,
                 n: 1.85,
                 tau2_s: 1.33 * width * scale_s,
             };
-            p.extend(heidler(h, 1.0, 1.0, 1.0));
+            let q = heidler(h, 1.0, 1.0, 1.0);
+            match family {
+                Family::Steep(_) => p.extend([q[0], q[1], q[3]]),
+                // The tail is known best.
+                Family::Whole { ratio, .. } => p.extend([q[0], q[3] - ratio.ln()]),
+                _ => p.extend(q),
+            }
+        }
+        (_, Family::WholeDouble(ratio)) => {
+            p = vec![t10 - 0.05 * rise, 0.0, 1.05f64.ln(), (width / 0.66).ln() - ratio.ln()];
         }
         (_, Family::DampedSine) => {
             let w = 1.1988e5 / front;
@@ -378,13 +416,13 @@ fn best_formula(event: &Event, settings: &Settings, local: &Read) -> Option<(Fit
     data.y.iter_mut().for_each(|y| *y /= event.peak);
     data.sd.iter_mut().for_each(|s| *s /= event.peak);
     let rest = if event.quiet > 0 { 0.0 } else { (event.baseline_sd / event.peak).max(1e-6) };
-    families(kind)
-        .iter()
+    let mut fits: Vec<(Fitted, Read, f64)> = families(kind)
+        .into_iter()
         .filter_map(|family| {
             // The front read locally may be off where the noise is high: other starts, if need be.
             let fitted = [1.0, 0.6, 1.6].into_iter().find_map(|k| {
-                let g = guess(kind, *family, k, width_s / rise_s, local.t10 / rise_s, rise_s);
-                fit(*family, &data, &g, rest).filter(Fitted::is_adequate)
+                let g = guess(kind, family, k, width_s / rise_s, local.t10 / rise_s, rise_s);
+                fit(family, &data, &g, rest).filter(Fitted::is_adequate)
             })?;
             let read = read_formula(event, settings, &fitted, rise_s)?;
             // A formula that leaves only noise must still say about what the record itself says.
@@ -397,7 +435,15 @@ fn best_formula(event: &Event, settings: &Settings, local: &Read) -> Option<(Fit
                 .all(|((a, b), (s, r))| !b.is_finite() || (a - b).abs() <= 6.0 * s.hypot(*r) + 0.08 * b.abs());
             agrees.then_some((fitted, read, rise_s))
         })
-        .min_by(|a, b| a.0.score().total_cmp(&b.0.score()))
+        .collect();
+    fits.sort_by(|a, b| a.0.score().total_cmp(&b.0.score()));
+    // A tie that the record does not contradict may still be a little off: by what the record leaves open without it.
+    let free = fits.iter().find(|f| !f.0.family.is_tied()).map(|f| f.1.sd.clone());
+    let mut best = fits.into_iter().next()?;
+    if let Some(free) = free.filter(|_| best.0.family.is_tied()) {
+        best.1.sd.iter_mut().zip(free).for_each(|(s, f)| *s = s.max(f));
+    }
+    Some(best)
 }
 
 /// Values and standard deviations with the effect of the bandwidth taken back.
@@ -615,6 +661,21 @@ pub(crate) fn analyse(y: &[f64], dt_s: f64, start_s: f64, settings: &Settings) -
             "The values stand on steps of {:.3} % of the peak; the uncertainties count them.",
             100.0 * event.noise.step / event.peak
         ));
+    }
+    if let Some(snr) = snr {
+        let front = 100.0 * sd[1] / values[1];
+        notes.push(format!(
+            "Noise: {snr:.0} dB below the peak on each sample. With it the front is known to ±{:.2} % (k = 2); four times as many \
+             samples in the front halve that.",
+            2.0 * front
+        ));
+    }
+    if formula.as_ref().is_some_and(|f| f.0.family.is_tied()) {
+        notes.push(
+            "The record does not contradict the shape of the published formula, so the formula's own constants were kept and \
+             only its stretch and height read; the uncertainties are those without that assumption."
+                .into(),
+        );
     }
     if event.noise.correlation > 1.5 {
         notes.push(format!(
