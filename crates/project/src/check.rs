@@ -259,7 +259,12 @@ impl Project {
         if run.withdrawn.is_some() {
             return;
         }
-        if record.captures.is_empty() {
+        let log = state.logs.iter().find(|l| l.sheet.run == record.id);
+        if let Some(log) = log {
+            for (severity, what) in crate::log_check::findings(log, run) {
+                say(severity, what);
+            }
+        } else if record.captures.is_empty() {
             say(Severity::Remark, "It has no captures.".to_owned());
         }
         if let (Some(port), Some(reading)) = (&record.port, &known.product)

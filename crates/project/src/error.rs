@@ -81,6 +81,20 @@ pub enum ProjectError {
         /// Those that exist, in words.
         known: String,
     },
+    /// An entry of a log came before one that was made earlier; nothing was recorded.
+    #[error(
+        "run {run}: entry {found} of {client} came too early; expected entry {expected}, then the following in order"
+    )]
+    OutOfOrder {
+        /// The run.
+        run: String,
+        /// The device.
+        client: String,
+        /// The number that came.
+        found: u64,
+        /// The number that is missing.
+        expected: u64,
+    },
     /// A limit file of the user cannot be read.
     #[error(transparent)]
     Limit(#[from] standards::LimitError),

@@ -53,6 +53,10 @@ pub enum Event {
     ReadingTaken(Box<crate::HandReading>),
     /// A reading taken by hand no longer counts. It stays readable.
     ReadingWithdrawn(crate::ReadingWithdrawal),
+    /// The sheet of an immunity run as it stood when the run began.
+    SheetKept(Box<crate::KeptSheet>),
+    /// Something was logged during an immunity run.
+    RunLogged(Box<crate::LogEntry>),
     /// An event of a kind this version does not know; kept and shown as it is.
     #[serde(untagged)]
     Other {

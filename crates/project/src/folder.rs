@@ -450,6 +450,15 @@ impl Project {
     /// Records a run; returns its id (`R001`, `R002`, …). Everything it names must exist; its chain is pinned by content,
     /// and the text is kept in the ledger.
     pub fn add_run(&mut self, run: NewRun) -> Result<String, ProjectError> {
+        self.add_run_and(run, |_| Vec::new())
+    }
+
+    /// The same, with further events that are entered together with the run once its id is known.
+    pub(crate) fn add_run_and(
+        &mut self,
+        run: NewRun,
+        further: impl FnOnce(&str) -> Vec<Event>,
+    ) -> Result<String, ProjectError> {
         says_something("run.title", &run.title)?;
         let product = match &run.port {
             Some(port) => {
@@ -555,6 +564,7 @@ impl Project {
                 captures,
                 notes,
             })));
+            events.extend(further(&id));
             Ok((events, id))
         })
     }
@@ -759,7 +769,7 @@ impl Project {
 
     /// One change: `decide` sees the newest state, which no other process can change until its events are written. All of
     /// them are recorded, or none.
-    fn append<T>(
+    pub(crate) fn append<T>(
         &mut self,
         decide: impl FnOnce(&State) -> Result<(Vec<Event>, T), ProjectError>,
     ) -> Result<T, ProjectError> {

@@ -15,6 +15,10 @@ mod error;
 mod event;
 mod folder;
 mod ledger;
+mod log;
+mod log_check;
+mod log_record;
+mod log_write;
 mod product;
 mod product_edit;
 mod product_fields;
@@ -33,6 +37,9 @@ pub use event::{
 };
 pub use folder::{ChainFile, Project, TextFile, unwatched};
 pub use ledger::Seal;
+pub use log::{Climate, ClimateLimits, Criterion, KeptLogEntry, KeptSheet, LogEntry, LogSheet, LogStep, LogWhat};
+pub use log_record::{LogRecord, RunLog, StepRecord, StepState};
+pub use log_write::Accepted;
 pub use product::{
     Clock, Converter, Criteria, Enclosure, Environment, Problem, Product, ProductError, ProductPort, ProductReading,
     ProductSample, ScreenEnd, Slot, Spare, Supply,

@@ -135,6 +135,8 @@ pub(crate) struct State {
     pub(crate) experiments: Vec<(Timestamp, String, ExperimentRecord)>,
     /// Readings taken by hand, in the order they were entered.
     pub(crate) readings: Vec<KeptReading>,
+    /// Logs of immunity runs.
+    pub(crate) logs: Vec<crate::RunLog>,
     /// Entries whose hash does not follow from what they say.
     pub(crate) broken: Vec<u64>,
     /// Entries that were not understood, with the reason.
@@ -154,6 +156,7 @@ impl Default for State {
             notes: Vec::new(),
             experiments: Vec::new(),
             readings: Vec::new(),
+            logs: Vec::new(),
             broken: Vec::new(),
             not_understood: Vec::new(),
         }
@@ -231,6 +234,11 @@ impl State {
                     None => self.not_understood.push((id, format!("it takes back the unknown reading {entry}"))),
                 }
             }
+            Event::SheetKept(sheet) => self.logs.push(crate::RunLog::new(*sheet)),
+            Event::RunLogged(entry) => match self.logs.iter_mut().find(|l| l.sheet.run == entry.run) {
+                Some(log) => log.apply(id, at, *entry),
+                None => self.not_understood.push((id, format!("it logs the run {:?}, which has no sheet", entry.run))),
+            },
             Event::Other { .. } => {}
         }
     }
@@ -247,6 +255,13 @@ impl State {
             .iter()
             .find(|r| r.record.id == id)
             .ok_or_else(|| ProjectError::unknown("run", id, self.runs.iter().map(Run::id)))
+    }
+
+    pub(crate) fn log(&self, run: &str) -> Result<&crate::RunLog, ProjectError> {
+        self.logs
+            .iter()
+            .find(|l| l.sheet.run == run)
+            .ok_or_else(|| ProjectError::unknown("logged run", run, self.logs.iter().map(|l| l.sheet.run.as_str())))
     }
 
     /// The number after the highest run so far.
