@@ -129,12 +129,10 @@ impl ClimateLimits {
         let mut said = Vec::new();
         for (name, unit, limit, value) in rows {
             let Some((low, high)) = limit else { continue };
+            let asks = format!("the method asks for {low} {unit} to {high} {unit}");
             match value {
-                None => said
-                    .push(format!("The {name} was not recorded; the method asks for {low} {unit} to {high} {unit}.")),
-                Some(v) if !(low..=high).contains(&v) => {
-                    said.push(format!("The {name} was {v} {unit}; the method asks for {low} {unit} to {high} {unit}."))
-                }
+                None => said.push(format!("The {name} was not recorded; {asks}.")),
+                Some(v) if !(low..=high).contains(&v) => said.push(format!("The {name} was {v} {unit}; {asks}.")),
                 Some(_) => {}
             }
         }
