@@ -41,8 +41,8 @@ pub use log::{Climate, ClimateLimits, Criterion, KeptLogEntry, KeptSheet, LogEnt
 pub use log_record::{LogRecord, RunLog, StepRecord, StepState};
 pub use log_write::Accepted;
 pub use product::{
-    Clock, Converter, Criteria, Enclosure, Environment, Problem, Product, ProductError, ProductPort, ProductReading,
-    ProductSample, ScreenEnd, Slot, Spare, Supply,
+    Between, Clock, Converter, Criteria, Discharge, DischargePoint, Enclosure, Environment, Problem, Product,
+    ProductError, ProductPort, ProductReading, ProductSample, Protector, ScreenEnd, Slot, Spare, Stands, Supply,
 };
 pub use product_fields::{Accept, FieldChoice, FieldGroup, FieldKind, ProductField, product_fields};
 pub use product_form::{ProductRefusal, ProductText};

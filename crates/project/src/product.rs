@@ -37,6 +37,9 @@ pub struct Product {
     pub magnetic_parts: Option<bool>,
     /// Operating modes, the worst first.
     pub modes: Vec<String>,
+    /// How long until everything it does has happened once, s.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cycle_s: Option<f64>,
     /// How correct working is seen during a test.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub observed: Option<String>,
@@ -61,6 +64,12 @@ pub struct Product {
     /// Slots and seams of a metal housing.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub slots: Vec<Slot>,
+    /// Points for static discharge.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub discharge_points: Vec<DischargePoint>,
+    /// Protection parts at its ports.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub protectors: Vec<Protector>,
     /// Samples at hand.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub samples: Vec<ProductSample>,
@@ -90,6 +99,12 @@ pub struct Supply {
     pub voltage_v: f64,
     /// Rated frequency, Hz; 0 for direct current.
     pub frequency_hz: f64,
+    /// Lower end of the rated range, V r.m.s., where there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lowest_voltage_v: Option<f64>,
+    /// Upper end of the rated range, V r.m.s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub highest_voltage_v: Option<f64>,
     /// Rated current, A.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub current_a: Option<f64>,
@@ -134,6 +149,64 @@ pub struct Enclosure {
     /// Whether it is of metal or metallised.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub conductive: Option<bool>,
+    /// Where it stands in use.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stands: Option<Stands>,
+}
+
+/// Where a product stands in use.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Stands {
+    /// On a table or in the hand.
+    Table,
+    /// On the floor.
+    Floor,
+    /// On a wall or ceiling.
+    Wall,
+}
+
+/// A point for static discharge.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DischargePoint {
+    /// Where it is.
+    pub name: String,
+    /// By contact or through air.
+    pub discharge: Discharge,
+}
+
+/// How a point is discharged to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Discharge {
+    /// The tip touches.
+    Contact,
+    /// The tip approaches until it sparks.
+    Air,
+}
+
+/// A protection part at a port.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Protector {
+    /// As on the drawing.
+    pub name: String,
+    /// Short name of the port.
+    pub port: String,
+    /// Which surges it takes; between lines where nothing is said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub between: Option<Between>,
+    /// A file in the project folder, or its figures in words.
+    pub part: String,
+}
+
+/// Between what a protection part lies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Between {
+    /// Line and line.
+    Lines,
+    /// Line and earth.
+    LineEarth,
 }
 
 impl Enclosure {
@@ -409,10 +482,13 @@ pub(crate) fn every_answer() -> Product {
         electronics: Some(true),
         magnetic_parts: Some(false),
         modes: vec!["on".to_owned(), "off".to_owned()],
+        cycle_s: Some(1.5),
         observed: some("by eye"),
         supply: Some(Supply {
             voltage_v: 400.0,
             frequency_hz: 50.0,
+            lowest_voltage_v: Some(380.0),
+            highest_voltage_v: Some(480.0),
             current_a: Some(3.5),
             phases: 3,
             earthed: Some(true),
@@ -450,8 +526,21 @@ pub(crate) fn every_answer() -> Product {
             duty: Some(0.35),
             rise_time_s: Some(5e-8),
         }],
-        enclosure: Enclosure { length_m: Some(0.3), width_m: Some(0.2), height_m: Some(0.08), conductive: Some(true) },
+        enclosure: Enclosure {
+            length_m: Some(0.3),
+            width_m: Some(0.2),
+            height_m: Some(0.08),
+            conductive: Some(true),
+            stands: Some(Stands::Floor),
+        },
         slots: vec![Slot { name: "left".to_owned(), length_m: 0.04, count: 12 }],
+        discharge_points: vec![DischargePoint { name: "screw".to_owned(), discharge: Discharge::Contact }],
+        protectors: vec![Protector {
+            name: "RV1".to_owned(),
+            port: "dc".to_owned(),
+            between: Some(Between::LineEarth),
+            part: "parts/rv1.toml".to_owned(),
+        }],
         samples: vec![ProductSample { id: "S1".to_owned(), serial: some("7"), description: "first".to_owned() }],
         spares: vec![Spare { name: "RV1".to_owned(), count: 5, description: "soldered".to_owned() }],
     }

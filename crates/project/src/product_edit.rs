@@ -579,12 +579,13 @@ cable_length_m = 25
             Product {
                 name: "it".to_owned(), model, serial, modes, environment,
                 highest_internal_frequency_hz: top,
-                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, current_a, phases, earthed: None, y_capacitance_f: current_a, x_capacitance_f: None, bleed_resistance_ohm: None }),
+                supply: supply.map(|(voltage_v, frequency_hz, current_a, phases)| Supply { voltage_v, frequency_hz, lowest_voltage_v: None, highest_voltage_v: current_a, current_a, phases, earthed: None, y_capacitance_f: current_a, x_capacitance_f: None, bleed_resistance_ohm: None }),
                 criteria: Criteria { a, ..Criteria::default() },
                 ports,
                 clocks: clocks.into_iter().enumerate().map(|(k, frequency_hz)| Clock { name: format!("c{k}"), frequency_hz, tolerance_ppm: None, rise_time_s: Some(1e-9) }).collect(),
                 samples: (0..samples).map(|k| ProductSample { id: format!("S{k}"), serial: None, description: String::new() }).collect(),
                 spares: (0..samples).map(|k| Spare { name: format!("part {k}"), count: 1 + k as u32 % 2, description: String::new() }).collect(),
+                discharge_points: (0..samples).map(|k| crate::DischargePoint { name: format!("screw {k}"), discharge: if k == 0 { crate::Discharge::Air } else { crate::Discharge::Contact } }).collect(),
                 slots: (0..samples).map(|k| Slot { name: "same".to_owned(), length_m: 0.1, count: 1 + k as u32 }).collect(),
                 enclosure: Enclosure { length_m: top, ..Enclosure::default() },
                 ..Product::default()

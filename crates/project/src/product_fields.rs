@@ -259,10 +259,11 @@ mod tests {
                         "ports" if field.key == "kind" => {
                             format!("name = \"x\"\n[[ports]]\nid = \"p\"\nkind = \"{}\"\n", choice.key)
                         }
-                        table => format!(
-                            "name = \"x\"\n[[{table}]]\nid = \"p\"\nkind = \"load\"\n{} = \"{}\"\n",
-                            field.key, choice.key
-                        ),
+                        table => {
+                            let head = if group.list { format!("[[{table}]]") } else { format!("[{table}]") };
+                            let rest = "id = \"p\"\nkind = \"load\"\nname = \"n\"\nport = \"p\"\npart = \"f\"";
+                            format!("name = \"x\"\n{head}\n{rest}\n{} = \"{}\"\n", field.key, choice.key)
+                        }
                     };
                     assert!(crate::Product::read(&text, "p").is_ok(), "{text}");
                 }

@@ -8,8 +8,8 @@ use toml_edit::{Document, Item, Key, TableLike, Value};
 
 use crate::product_fields::{Accept, ProductField, field_of, keys_of};
 use crate::{
-    Clock, Converter, Criteria, Enclosure, Problem, Product, ProductError, ProductPort, ProductReading, ProductSample,
-    Slot, Spare, Supply,
+    Clock, Converter, Criteria, Discharge, DischargePoint, Enclosure, Problem, Product, ProductError, ProductPort,
+    ProductReading, ProductSample, Protector, Slot, Spare, Supply,
 };
 
 struct Reader<'t> {
@@ -282,6 +282,7 @@ pub(crate) fn read(text: &str, file: &str) -> Result<ProductReading, ProductErro
         electronics: top.truth("electronics"),
         magnetic_parts: top.truth("magnetic_parts"),
         modes: top.texts("modes"),
+        cycle_s: top.number("cycle_s"),
         observed: top.some_text("observed"),
         supply: top.table("supply", supply),
         criteria: top
@@ -309,12 +310,23 @@ pub(crate) fn read(text: &str, file: &str) -> Result<ProductReading, ProductErro
                 width_m: f.number("width_m"),
                 height_m: f.number("height_m"),
                 conductive: f.truth("conductive"),
+                stands: f.word("stands"),
             })
             .unwrap_or_default(),
         slots: top.tables("slots", |f| Slot {
             name: f.name("name"),
             length_m: f.needed_number("length_m"),
             count: f.count("count"),
+        }),
+        discharge_points: top.tables("discharge_points", |f| DischargePoint {
+            name: f.name("name"),
+            discharge: f.word("discharge").unwrap_or(Discharge::Contact),
+        }),
+        protectors: top.tables("protectors", |f| Protector {
+            name: f.name("name"),
+            port: f.name("port"),
+            between: f.word("between"),
+            part: f.name("part"),
         }),
         samples: top.tables("samples", |f| ProductSample {
             id: f.name("id"),
@@ -348,6 +360,8 @@ fn supply(f: &mut Fields<'_, '_>) -> Supply {
     Supply {
         voltage_v: f.needed_number("voltage_v"),
         frequency_hz: f.needed_number("frequency_hz"),
+        lowest_voltage_v: f.number("lowest_voltage_v"),
+        highest_voltage_v: f.number("highest_voltage_v"),
         current_a: f.number("current_a"),
         phases: phases.map_or(1, |count| count as u8),
         earthed: f.truth("earthed"),
