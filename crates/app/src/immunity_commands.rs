@@ -476,9 +476,10 @@ const NEXT_CABLE_S: f64 = 300.0;
 
 fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
     let fault = |e: SheetError| Failure::input(e.to_string());
-    let swept = |sweep: &SweepArgs, places: Vec<String>, band: (f64, f64, f64), change_s: f64| SweepPlan {
+    let swept = |sweep: &SweepArgs, places: Vec<String>, band: sheet::Band, change_s: f64| SweepPlan {
         places,
         bands: vec![band],
+        modulations: vec!["80 % AM 1 kHz".to_owned()],
         step: 0.01,
         dwell_s: sweep.dwell,
         settle_s: sweep.settle,
@@ -509,10 +510,11 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
         }
         SheetCommand::Radiated { level, sweep, faces, from, to } => {
             let places = (1..=*faces).map(|k| format!("face {k}")).collect();
-            sheet::radiated(&swept(sweep, places, (*from, *to, *level), NEXT_FACE_S)).map_err(fault)
+            sheet::radiated(&swept(sweep, places, sheet::Band::new(*from, *to, *level), NEXT_FACE_S)).map_err(fault)
         }
         SheetCommand::Conducted { level, sweep, cable, from, to } => {
-            sheet::conducted(&swept(sweep, cable.clone(), (*from, *to, *level), NEXT_CABLE_S)).map_err(fault)
+            sheet::conducted(&swept(sweep, cable.clone(), sheet::Band::new(*from, *to, *level), NEXT_CABLE_S))
+                .map_err(fault)
         }
         SheetCommand::Burst { port, repetition } => {
             let mut ports = Vec::new();
@@ -520,7 +522,7 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
                 let (name, levels) = named("port", p)?;
                 ports.extend(levels.into_iter().map(|kv| (name.clone(), kv)));
             }
-            Ok(sheet::burst(&ports, repetition, NEXT_CABLE_S))
+            Ok(sheet::burst(&ports, repetition, false, NEXT_CABLE_S))
         }
         SheetCommand::Surge { path, pulses, rest } => {
             let mut paths = Vec::new();

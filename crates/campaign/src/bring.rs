@@ -15,10 +15,11 @@ pub(crate) fn common_chance(phenomenon: Phenomenon) -> f64 {
         Phenomenon::ConductedDisturbance | Phenomenon::DisturbancePower => 0.3,
         Phenomenon::ElectrostaticDischarge => 0.3,
         Phenomenon::Burst | Phenomenon::ConductedRf | Phenomenon::RfField => 0.2,
-        Phenomenon::Surge => 0.15,
+        Phenomenon::Surge | Phenomenon::RingWave | Phenomenon::DampedWave => 0.15,
         Phenomenon::HarmonicCurrent
         | Phenomenon::VoltageChangeFlicker
         | Phenomenon::PowerFrequencyMagneticField
+        | Phenomenon::ProximityField
         | Phenomenon::VoltageDip
         | Phenomenon::ShortInterruption
         | Phenomenon::SupplyVoltageVariation => 0.05,
@@ -36,18 +37,20 @@ pub(crate) fn carry(phenomenon: Phenomenon) -> &'static str {
         Phenomenon::RfField | Phenomenon::ConductedRf => {
             "clip-on ferrites, 1 nF and 10 nF capacitors, copper tape, a changed filter constant in firmware"
         }
-        Phenomenon::Burst => "clip-on ferrites, capacitors to earth at the port, a firmware with a longer debounce",
+        Phenomenon::Burst | Phenomenon::DampedWave => {
+            "clip-on ferrites, capacitors to earth at the port, a firmware with a longer debounce"
+        }
         Phenomenon::ElectrostaticDischarge => {
             "copper tape, clamps for the port, varnish or tape for a gap in the housing"
         }
-        Phenomenon::Surge => "larger varistors, a series resistor or fuse, a spare sample",
+        Phenomenon::Surge | Phenomenon::RingWave => "larger varistors, a series resistor or fuse, a spare sample",
         Phenomenon::VoltageDip | Phenomenon::ShortInterruption | Phenomenon::SupplyVoltageVariation => {
             "a larger reservoir capacitor, a firmware that saves its state"
         }
         Phenomenon::HarmonicCurrent | Phenomenon::VoltageChangeFlicker => {
             "a choke, an inrush limiter, a firmware that switches more slowly"
         }
-        Phenomenon::PowerFrequencyMagneticField => "a piece of magnetic screen",
+        Phenomenon::PowerFrequencyMagneticField | Phenomenon::ProximityField => "a piece of magnetic screen",
     }
 }
 

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use standards::{Phenomenon, Port};
 
 use crate::plan::PlannedTest;
+use crate::stimuli::{self, DAMPED_LEVEL, MOVE_LOOP_S, RING_REST_S};
 
 /// What sets the pace of the tests. The defaults are common practice except where a source is named.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -36,6 +37,17 @@ pub struct Pace {
     pub point_move_s: f64,
     /// Moving the coupling to the next port, s.
     pub port_change_s: f64,
+    /// Contact discharges from the lowest level up to the planned one, which is common practice: the level at which trouble
+    /// begins is known before the sample is lost. False: at the planned level alone, unless its standard asks for the others.
+    pub contact_from_lowest: bool,
+    /// The product stands on a table with a horizontal coupling plane under it.
+    pub horizontal_plane: bool,
+    /// Repetition of the pulses in a burst, kHz, where the standard leaves 5 or 100 open.
+    pub burst_repetitions_khz: Vec<f64>,
+    /// Angles at which dips begin, degrees.
+    pub dip_angles_deg: Vec<f64>,
+    /// Supply voltages at which dips are run, V; empty: the rated one.
+    pub dip_voltages_v: Vec<f64>,
     /// Bursts in six runs of 10 s with 10 s pauses, against synchronism with the product's own cycle.
     pub split_bursts: bool,
     /// One axis and frequency of the magnetic field, s.
@@ -76,6 +88,11 @@ impl Default for Pace {
             discharge_interval_s: 1.0,
             point_move_s: 45.0,
             port_change_s: 300.0,
+            contact_from_lowest: true,
+            horizontal_plane: true,
+            burst_repetitions_khz: vec![5.0, 100.0],
+            dip_angles_deg: vec![0.0, 180.0],
+            dip_voltages_v: Vec::new(),
             split_bursts: false,
             magnetic_s: 120.0,
             coil_turn_s: 300.0,
@@ -138,31 +155,20 @@ impl Duration {
 /// Frequencies of a sweep in steps of 1 %: 1 + ln(f2/f1)/ln 1.01, rounded up (IEC 61000-4-3 and -4-6: a step is at most
 /// 1 % of the frequency before).
 pub fn steps(from_hz: f64, to_hz: f64) -> u32 {
-    if from_hz > 0.0 && to_hz > from_hz { (1.0 + (to_hz / from_hz).ln() / 1.01_f64.ln()).ceil() as u32 } else { 1 }
-}
-
-/// Lower levels of a ladder and the level itself, kV (IEC 61000-4-2 air, IEC 61000-4-5).
-fn ladder(level_kv: f64, rungs: &[f64], lower: bool) -> Vec<f64> {
-    let mut levels: Vec<f64> =
-        if lower { rungs.iter().copied().filter(|r| *r < level_kv).collect() } else { Vec::new() };
-    levels.push(level_kv);
-    levels
-}
-
-fn figure(test: &PlannedTest, quantity: &str) -> Option<f64> {
-    test.level.iter().find(|l| l.quantity == quantity).map(|l| l.value)
+    immunity::sheet::sweep_count(from_hz, to_hz, stimuli::STEP).unwrap_or(1)
 }
 
 /// How long one test of the plan takes at this pace, without setting up the rig. `earthed` and `phases` decide the
 /// coupling paths of surges on the mains.
 pub fn duration(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> Duration {
     let mut d = Duration::default();
-    let dwell = pace.dwell_s.max(0.5);
-    let modulations = if test.signal.starts_with("two runs") { 2.0 } else { 1.0 };
+    let dwell = stimuli::dwell(test, pace);
+    let modulations = stimuli::modulations(test).len() as f64;
+    let frequencies = || -> u32 { stimuli::bands(test).iter().map(|b| b.count(stimuli::STEP).unwrap_or(1)).sum() };
     match test.phenomenon {
         Phenomenon::RfField => {
             let sweeps = f64::from(pace.faces) * 2.0 * modulations;
-            let n: u32 = test.frequency_hz.iter().map(|[a, b]| steps(*a, *b)).sum();
+            let n = frequencies();
             d.add(
                 format!("{sweeps} sweeps (faces, polarisations, modulations) of {n} frequencies, dwell and settling"),
                 sweeps * f64::from(n),
@@ -172,7 +178,7 @@ pub fn duration(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> D
             d.add("turning to the next face and polarisation", sweeps, pace.face_turn_s);
         }
         Phenomenon::ConductedRf => {
-            let n: u32 = test.frequency_hz.iter().map(|[a, b]| steps(*a, *b)).sum();
+            let n = frequencies();
             d.add(
                 format!("{n} frequencies, dwell and settling"),
                 f64::from(n) * modulations,
@@ -183,50 +189,54 @@ pub fn duration(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> D
         }
         Phenomenon::Burst => {
             let each = if pace.split_bursts { 110.0 } else { 60.0 };
-            d.add("polarities, a minute of bursts each", 2.0, each);
+            let repetitions = stimuli::repetitions_khz(test, pace).len() as f64;
+            d.add("repetition rates and polarities, a minute of bursts each", 2.0 * repetitions, each);
             d.add("moving the coupling to this port", 1.0, pace.port_change_s);
         }
-        Phenomenon::Surge => surge(&mut d, test, pace, earthed, phases),
+        Phenomenon::Surge => pulses(&mut d, test, pace, earthed, phases, ("surges", pace.surge_rest_s)),
         Phenomenon::ElectrostaticDischarge => {
-            if let Some(kv) = figure(test, "contact_voltage") {
-                let levels = ladder(kv, &[2.0, 4.0, 6.0], test.lower_levels).len() as f64;
-                let points = f64::from(pace.contact_points);
-                d.add(
-                    "contact discharges: points, both polarities, ten each, levels",
-                    points * 20.0 * levels,
-                    pace.discharge_interval_s,
-                );
-            }
-            if let Some(kv) = figure(test, "air_voltage") {
-                let levels = ladder(kv, &[2.0, 4.0, 8.0], true).len() as f64;
-                let points = f64::from(pace.air_points);
-                d.add(
-                    "air discharges: points, both polarities, ten each, every level up to this one",
-                    points * 20.0 * levels,
-                    pace.discharge_interval_s,
-                );
-            }
-            let planes = 1.0 + f64::from(pace.plane_faces);
+            let (contact, air) = stimuli::discharge_kv(test, pace);
+            d.add(
+                "contact discharges: points, both polarities, ten each, levels",
+                f64::from(pace.contact_points) * 20.0 * contact.len() as f64,
+                pace.discharge_interval_s,
+            );
+            d.add(
+                "air discharges: points, both polarities, ten each, every level up to this one",
+                f64::from(pace.air_points) * 20.0 * air.len() as f64,
+                pace.discharge_interval_s,
+            );
+            let planes = f64::from(u32::from(pace.horizontal_plane) + pace.plane_faces);
             d.add(
                 "discharges to the horizontal and the vertical coupling plane",
-                planes * 20.0,
+                planes * 20.0 * contact.len() as f64,
                 pace.discharge_interval_s,
             );
             let positions = f64::from(pace.contact_points + pace.air_points) + planes;
             d.add("from point to point", positions, pace.point_move_s);
         }
         Phenomenon::PowerFrequencyMagneticField => {
-            let frequencies = 1.0;
-            d.add("three axes at the mains frequency", 3.0 * frequencies, pace.magnetic_s);
+            d.add("three axes at the mains frequency", 3.0, pace.magnetic_s.max(pace.dwell_s));
             d.add("turning coil or product", 3.0, pace.coil_turn_s);
         }
         Phenomenon::VoltageDip | Phenomenon::ShortInterruption => {
-            let cycles = figure(test, "duration_at_50_hz").unwrap_or(25.0);
-            d.add("three events", 3.0, cycles / 50.0);
-            d.add("pauses between them", 2.0, 10.0);
-            d.add("setting and observing", 1.0, 60.0);
+            let runs = (pace.dip_angles_deg.len() * pace.dip_voltages_v.len().max(1)) as f64;
+            d.add("three events at each angle and voltage", 3.0 * runs, stimuli::dip_s(test, 50.0));
+            d.add("pauses between them", 2.0 * runs, 10.0);
+            d.add("setting and observing", 1.0, stimuli::SET_DIP_S);
         }
-        Phenomenon::SupplyVoltageVariation => d.add("upper and lower voltage, observed", 2.0, 900.0),
+        Phenomenon::SupplyVoltageVariation => d.add("upper and lower voltage, observed", 2.0, stimuli::HOLD_S),
+        Phenomenon::RingWave => pulses(&mut d, test, pace, earthed, phases, ("ring waves", RING_REST_S)),
+        Phenomenon::DampedWave => {
+            let s = stimuli::damped(test, "", pace.port_change_s, DAMPED_LEVEL);
+            d.add("waves: frequencies, paths, both signs", 1.0, s.stimulus_s);
+            d.add("moving the coupling to this port", 1.0, s.change_s);
+        }
+        Phenomenon::ProximityField => {
+            let s = stimuli::proximity(None, dwell);
+            d.add("windows and frequencies", f64::from(s.count), dwell);
+            d.add("moving the loop", s.change_s / MOVE_LOOP_S, MOVE_LOOP_S);
+        }
         Phenomenon::ConductedDisturbance | Phenomenon::DisturbancePower => {
             let conductors = match test.port_kind {
                 Port::AcMains => f64::from(phases) + 1.0,
@@ -282,45 +292,18 @@ fn sweep_by_itself(d: &mut Duration, pace: &Pace, sweeps: f64) {
     }
 }
 
-fn surge(d: &mut Duration, test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) {
-    const LADDER_KV: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
-    let mains = test.port_kind == Port::AcMains;
-    // Angles times polarities: the standard's own pair, or both polarities at four angles; DC and signal: polarities only.
-    let places = match (mains, test.phase_deg.len()) {
-        (true, 0) => 8.0,
-        (true, n) => n as f64,
-        (false, _) => 2.0,
-    };
-    let wires = f64::from(phases) + 1.0;
-    for (quantity, paths, words) in [
-        (
-            "line_to_line_open_circuit_voltage",
-            match test.port_kind {
-                Port::AcMains => wires * (wires - 1.0) / 2.0,
-                _ => 1.0,
-            },
-            "line to line",
-        ),
-        (
-            "line_to_earth_open_circuit_voltage",
-            match test.port_kind {
-                Port::AcMains if !earthed => 0.0,
-                Port::AcMains => wires,
-                Port::DcPower => 2.0,
-                _ => 1.0,
-            },
-            "line to earth",
-        ),
-    ] {
-        if let Some(kv) = figure(test, quantity) {
-            let levels = ladder(kv, &LADDER_KV, test.lower_levels).len() as f64;
-            let pulses = paths * places * 5.0 * levels;
-            d.add(
-                format!("surges {words}: {paths} paths, {places} angles and polarities, 5 each, {levels} levels"),
-                pulses,
-                pace.surge_rest_s,
-            );
-        }
+fn pulses(d: &mut Duration, test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8, (word, rest_s): (&str, f64)) {
+    let shots = stimuli::shots(test).len() as f64;
+    let ways = stimuli::ways(test, earthed, phases);
+    for (to_earth, words) in [(false, "line to line"), (true, "line to earth")] {
+        let some: Vec<_> = ways.iter().filter(|w| w.to_earth == to_earth).collect();
+        let Some(first) = some.first() else { continue };
+        let (paths, levels) = (some.len() as f64, first.levels_kv.len() as f64);
+        d.add(
+            format!("{word} {words}: {paths} paths, {shots} angles and polarities, 5 each, {levels} levels"),
+            paths * shots * 5.0 * levels,
+            rest_s,
+        );
     }
     d.add("moving the coupling to this port", 1.0, pace.port_change_s);
 }

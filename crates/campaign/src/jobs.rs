@@ -102,6 +102,9 @@ fn key(phenomenon: Phenomenon) -> &'static str {
         Phenomenon::Burst => "burst",
         Phenomenon::ElectrostaticDischarge => "discharge",
         Phenomenon::Surge => "surge",
+        Phenomenon::RingWave => "ring-wave",
+        Phenomenon::DampedWave => "damped-wave",
+        Phenomenon::ProximityField => "proximity",
     }
 }
 

@@ -21,7 +21,9 @@ mod paper;
 mod plan;
 mod ready;
 mod rig;
+mod sheets;
 pub mod solve;
+mod stimuli;
 mod timetable;
 
 pub use answers::{Answers, PortAnswers, Question};
@@ -40,3 +42,7 @@ pub use plan::{
 };
 pub use ready::{BenchFirst, Likely, Ready, RunSays, ready};
 pub use rig::{Laboratory, LaboratoryError, Rig, order_class};
+pub use sheets::{
+    Protector, RunSheet, SampleOrder, SamplePlace, SheetFacts, SheetTest, SheetWishes, SheetsError, Stand, Wear,
+    run_sheets, sample_order,
+};

@@ -203,10 +203,11 @@ pub const fn order_class(phenomenon: Phenomenon) -> u8 {
         Phenomenon::RfField
         | Phenomenon::ConductedRf
         | Phenomenon::PowerFrequencyMagneticField
+        | Phenomenon::ProximityField
         | Phenomenon::VoltageDip
         | Phenomenon::ShortInterruption
         | Phenomenon::SupplyVoltageVariation => 1,
-        Phenomenon::Burst | Phenomenon::ElectrostaticDischarge => 2,
+        Phenomenon::Burst | Phenomenon::DampedWave | Phenomenon::RingWave | Phenomenon::ElectrostaticDischarge => 2,
         Phenomenon::Surge => 3,
     }
 }

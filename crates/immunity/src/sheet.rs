@@ -6,13 +6,21 @@ use std::sync::LazyLock;
 use serde::{Deserialize, Serialize};
 use standards::Known;
 
-use crate::dips::dips;
+mod make;
+mod waves;
+
+pub use make::{
+    Band, EsdPlan, SurgeGroup, SurgePath, SweepPlan, burst, conducted, esd, magnetic, radiated, surge, surge_in_order,
+    variation, voltage_dip, voltage_dips,
+};
+pub use waves::{DampedPlan, NearFace, Spot, Wave, damped, proximity, ring_waves, spots, wave, waves};
 
 /// How a basic test is run.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Method {
-    /// Name: `esd`, `radiated`, `burst`, `surge`, `conducted`, `magnetic`, `dips`.
+    /// Name: `esd`, `radiated`, `burst`, `surge`, `conducted`, `magnetic`, `dips`, `variation`, `ring-wave`, `damped-wave`,
+    /// `proximity`.
     pub test: String,
     /// Standard with edition.
     pub standard: String,
@@ -91,6 +99,21 @@ pub struct Step {
     pub duration_s: f64,
     /// Something must be moved, turned or re-plugged before it.
     pub change_before: bool,
+    /// Time for that, s.
+    #[serde(default)]
+    pub change_s: f64,
+    /// What can hurt whoever does that.
+    #[serde(default)]
+    pub caution: Option<String>,
+    /// The product's port, where the sheet comes from a project.
+    #[serde(default)]
+    pub port: Option<String>,
+    /// The plan's test, where the sheet comes from a project.
+    #[serde(default)]
+    pub test: Option<String>,
+    /// Performance criterion, where the plan names one.
+    #[serde(default)]
+    pub criterion: Option<String>,
     /// Level as a number, in `level_unit`.
     #[serde(default)]
     pub level_value: Option<f64>,
@@ -186,11 +209,36 @@ const EARTH_CURRENT: &str = "Coupling networks pass mains current to earth (up t
 const RF: &str = "Radio-frequency exposure: nobody in the field with power on, door interlock; screened room only.";
 const FRAGMENTS: &str = "Parts may burst or burn: cover, eye protection, extinguisher.";
 
+/// Before a hand goes to plugs or paths of the pulse tests.
+const BEFORE_TOUCHING: &str =
+    "Before touching: generator off and discharged, product off the mains, wait, check that nothing is charged.";
+const COIL_OFF: &str = "Current off before the coil or the product is turned.";
+const FIELD_OFF: &str = "Power off before the door is opened.";
+
+/// What is said at the place where something is moved or plugged.
+fn caution_at_change(test: &str) -> Option<&'static str> {
+    match test {
+        "burst" | "surge" | "ring-wave" | "damped-wave" => Some(BEFORE_TOUCHING),
+        "dips" | "variation" => {
+            Some("Before touching: source off, storage capacitor discharged through a resistor, check.")
+        }
+        "magnetic" => Some(COIL_OFF),
+        "radiated" => Some(FIELD_OFF),
+        "conducted" | "proximity" => Some("Amplifier off before plugging or moving."),
+        _ => None,
+    }
+}
+
 fn cautions(test: &str) -> Vec<&'static str> {
     match test {
         "esd" => vec![HIGH_VOLTAGE, IMPLANTS, NEVER_ALONE],
         "radiated" | "conducted" => vec![RF, IMPLANTS, NEVER_ALONE],
-        "burst" => vec![HIGH_VOLTAGE, EARTH_CURRENT, IMPLANTS, NEVER_ALONE],
+        "proximity" => vec![
+            "Strong magnetic near field at the loop, and it gets hot: power off before it is moved; keep cards, watches and hands away.",
+            IMPLANTS,
+            NEVER_ALONE,
+        ],
+        "burst" | "ring-wave" | "damped-wave" => vec![HIGH_VOLTAGE, EARTH_CURRENT, IMPLANTS, NEVER_ALONE],
         "surge" => vec![HIGH_VOLTAGE, FRAGMENTS, EARTH_CURRENT, IMPLANTS, NEVER_ALONE],
         "magnetic" => {
             vec!["Strong magnetic field: keep tools, watches and cards away; the coil gets hot.", IMPLANTS, NEVER_ALONE]
@@ -200,6 +248,12 @@ fn cautions(test: &str) -> Vec<&'static str> {
             NEVER_ALONE,
         ],
     }
+}
+
+/// Dwell of a swept test by IEC 61000-4-3 and -4-6, s: what is wanted, not below half a second, not below the product's work
+/// cycle, and not below a second where the field is switched once a second.
+pub fn dwell_s(wanted_s: f64, cycle_s: f64, once_a_second: bool) -> f64 {
+    wanted_s.max(cycle_s).max(if once_a_second { 1.0 } else { 0.5 })
 }
 
 /// Frequencies of a sweep with steps of a part of the frequency before, both ends included, the last step shortened:
@@ -227,291 +281,48 @@ pub fn sweep_hz(from_hz: f64, to_hz: f64, step: f64) -> Result<Vec<f64>, SheetEr
     Ok((0..n).map(|k| (from_hz * (1.0 + step).powi(k as i32)).min(to_hz)).collect())
 }
 
-fn start(test: &str) -> Sheet {
-    let m = METHODS.iter().find(|m| m.test == test).expect("every test has its method: tested");
-    Sheet {
-        test: test.to_owned(),
-        clause: format!("{}, clause {}", m.standard, m.clause),
-        known: m.known,
-        set_up: m.set_up.clone(),
-        climate: m.climate.clone(),
-        cautions: cautions(test).into_iter().map(str::to_owned).collect(),
-        steps: Vec::new(),
-        count: 0,
-        stimulus_s: 0.0,
-        change_s: 0.0,
-    }
-}
-
 impl Sheet {
-    /// Adds a step: `change_s` where something must be moved before it.
-    fn push(&mut self, step: Step, change_s: Option<f64>) {
+    /// A sheet without steps of a method of [`methods`]; of a name that is not there, none.
+    pub fn empty(test: &str) -> Option<Self> {
+        let m = METHODS.iter().find(|m| m.test == test)?;
+        Some(Self {
+            test: test.to_owned(),
+            clause: format!("{}, clause {}", m.standard, m.clause),
+            known: m.known,
+            set_up: m.set_up.clone(),
+            climate: m.climate.clone(),
+            cautions: cautions(test).into_iter().map(str::to_owned).collect(),
+            steps: Vec::new(),
+            count: 0,
+            stimulus_s: 0.0,
+            change_s: 0.0,
+        })
+    }
+
+    /// Adds a step: `change_s` where something must be moved before it. Its time is count times interval.
+    pub fn push(&mut self, step: Step, change_s: Option<f64>) {
         let duration_s = f64::from(step.count) * step.interval_s;
+        let caution = change_s.and_then(|_| caution_at_change(&self.test)).map(str::to_owned);
+        let (change_before, change_s) = (change_s.is_some(), change_s.unwrap_or(0.0));
+        self.take(Step { duration_s, change_before, change_s, caution: step.caution.or(caution), ..step });
+    }
+
+    /// Adds steps of another sheet of the same test, as they are, numbered on.
+    pub fn append(&mut self, steps: Vec<Step>) {
+        for step in steps {
+            self.take(step);
+        }
+    }
+
+    fn take(&mut self, step: Step) {
         self.count += step.count;
-        self.stimulus_s += duration_s;
-        self.change_s += change_s.unwrap_or(0.0);
+        self.stimulus_s += step.duration_s;
+        self.change_s += step.change_s;
         let id = format!("{}-{:03}", self.test, self.steps.len() + 1);
-        self.steps.push(Step { id, duration_s, change_before: change_s.is_some(), ..step });
+        self.steps.push(Step { id, ..step });
     }
 }
 
-/// Discharges: points touched by contact and by air, coupling planes, levels.
-#[derive(Debug, Clone)]
-pub struct EsdPlan {
-    /// Points with a conductive surface.
-    pub contact_points: Vec<String>,
-    /// Points where contact cannot be made.
-    pub air_points: Vec<String>,
-    /// Contact levels, kV, rising.
-    pub contact_kv: Vec<f64>,
-    /// Air levels, kV, rising: all levels up to the wanted one.
-    pub air_kv: Vec<f64>,
-    /// Faces for the vertical plane.
-    pub faces: u32,
-    /// Horizontal plane (table-top).
-    pub horizontal: bool,
-    /// Discharges of each polarity at each point.
-    pub count: u32,
-    /// Time between discharges, s.
-    pub interval_s: f64,
-    /// Time to go to the next point, s.
-    pub move_s: f64,
-}
-
-/// The sheet of electrostatic discharges.
-pub fn esd(plan: &EsdPlan) -> Sheet {
-    let mut s = start("esd");
-    let mut at = |place: String, how: &str, levels: &[f64]| {
-        for (k, kv) in levels.iter().enumerate() {
-            for (j, polarity) in Polarity::BOTH.into_iter().enumerate() {
-                let change = (k == 0 && j == 0).then_some(plan.move_s);
-                let step = Step {
-                    count: plan.count,
-                    interval_s: plan.interval_s,
-                    rest_s: Some(plan.interval_s),
-                    polarity: Some(polarity),
-                    ..Step::new(place.clone(), format!("{how}, {}", polarity.sign()), *kv, "kV")
-                };
-                s.push(step, change);
-            }
-        }
-    };
-    if plan.horizontal {
-        at("horizontal plane, edge, 0.1 m in front of the product".into(), "contact", &plan.contact_kv);
-    }
-    for face in 1..=plan.faces {
-        at(format!("vertical plane at 0.1 m, face {face}"), "contact", &plan.contact_kv);
-    }
-    for p in &plan.contact_points {
-        at(p.clone(), "contact", &plan.contact_kv);
-    }
-    for p in &plan.air_points {
-        at(p.clone(), "air", &plan.air_kv);
-    }
-    s
-}
-
-/// A swept radio-frequency test.
-#[derive(Debug, Clone)]
-pub struct SweepPlan {
-    /// Faces (radiated) or cables (conducted), by name.
-    pub places: Vec<String>,
-    /// Bands: from, to (Hz), level (V/m radiated, V conducted).
-    pub bands: Vec<(f64, f64, f64)>,
-    /// Step as a part of the frequency.
-    pub step: f64,
-    /// Dwell, s: not below 0.5 s, and not below the product's own work cycle.
-    pub dwell_s: f64,
-    /// Settling of the generator at each frequency, s.
-    pub settle_s: f64,
-    /// Work cycle of the product, s.
-    pub cycle_s: f64,
-    /// Time for turning or re-plugging, s.
-    pub change_s: f64,
-}
-
-fn swept(test: &str, unit: &str, plan: &SweepPlan, ways: &[&str]) -> Result<Sheet, SheetError> {
-    let shortest = plan.cycle_s.max(0.5);
-    if plan.dwell_s.is_nan() || plan.dwell_s < shortest {
-        return Err(SheetError {
-            field: "dwell",
-            found: format!("{} s", plan.dwell_s),
-            expected: "at least 0.5 s and at least the product's own work cycle",
-        });
-    }
-    let mut s = start(test);
-    for (from, to, level) in &plan.bands {
-        let n = sweep_count(*from, *to, plan.step)?;
-        for place in &plan.places {
-            for way in ways {
-                let place = if way.is_empty() { place.clone() } else { format!("{place}, {way}") };
-                let stimulus = format!(
-                    "{:.6} MHz to {:.6} MHz, {} % steps, 80 % AM 1 kHz",
-                    from / 1e6,
-                    to / 1e6,
-                    plan.step * 100.0
-                );
-                let step = Step {
-                    count: n,
-                    interval_s: plan.dwell_s + plan.settle_s,
-                    from_hz: Some(*from),
-                    to_hz: Some(*to),
-                    step: Some(plan.step),
-                    dwell_s: Some(plan.dwell_s),
-                    ..Step::new(place, stimulus, *level, unit)
-                };
-                s.push(step, Some(plan.change_s));
-            }
-        }
-    }
-    Ok(s)
-}
-
-/// The sheet of a radiated field: each face with both polarisations.
-///
-/// # Errors
-/// A dwell that is too short, or a band that does not rise.
-pub fn radiated(plan: &SweepPlan) -> Result<Sheet, SheetError> {
-    swept("radiated", "V/m", plan, &["horizontal", "vertical"])
-}
-
-/// The sheet of conducted radio frequency: each cable.
-///
-/// # Errors
-/// As [`radiated`].
-pub fn conducted(plan: &SweepPlan) -> Result<Sheet, SheetError> {
-    swept("conducted", "V", plan, &[""])
-}
-
-/// The sheet of bursts: ports with their level (kV), repetition rates (kHz), a minute for each polarity.
-pub fn burst(ports: &[(String, f64)], repetitions_khz: &[f64], change_s: f64) -> Sheet {
-    let mut s = start("burst");
-    for (port, kv) in ports {
-        let mut first = true;
-        for khz in repetitions_khz {
-            for polarity in Polarity::BOTH {
-                let change = std::mem::take(&mut first).then_some(change_s);
-                let what = format!("bursts of 75 pulses, {khz} kHz, every 300 ms, {}", polarity.sign());
-                let step = Step {
-                    interval_s: 60.0,
-                    dwell_s: Some(60.0),
-                    from_hz: Some(khz * 1e3),
-                    polarity: Some(polarity),
-                    ..Step::new(port.clone(), what, *kv, "kV")
-                };
-                s.push(step, change);
-            }
-        }
-    }
-    s
-}
-
-/// A path of the surge test.
-#[derive(Debug, Clone)]
-pub struct SurgePath {
-    /// In words: `L to N`, `L to earth`.
-    pub name: String,
-    /// Levels, kV, rising.
-    pub levels_kv: Vec<f64>,
-    /// Phase angles, degrees; empty on lines without mains.
-    pub angles_deg: Vec<f64>,
-}
-
-/// The sheet of surges: every path at rising level, so that trouble shows early; five of each sign at each angle.
-///
-/// # Errors
-/// A rest that is not positive.
-pub fn surge(paths: &[SurgePath], pulses: u32, rest_s: f64, change_s: f64) -> Result<Sheet, SheetError> {
-    if !(rest_s.is_finite() && rest_s > 0.0) {
-        return Err(SheetError { field: "rest", found: format!("{rest_s} s"), expected: "a time above zero" });
-    }
-    let mut s = start("surge");
-    for path in paths {
-        let mut first = true;
-        for kv in &path.levels_kv {
-            let angles: Vec<Option<f64>> = if path.angles_deg.is_empty() {
-                vec![None]
-            } else {
-                path.angles_deg.iter().copied().map(Some).collect()
-            };
-            for angle in angles {
-                for polarity in Polarity::BOTH {
-                    let at = angle.map_or(String::new(), |a| format!(" at {a}°"));
-                    let change = std::mem::take(&mut first).then_some(change_s);
-                    let step = Step {
-                        count: pulses,
-                        interval_s: rest_s,
-                        rest_s: Some(rest_s),
-                        polarity: Some(polarity),
-                        angle_deg: angle,
-                        ..Step::new(path.name.clone(), format!("surge {}{at}", polarity.sign()), *kv, "kV")
-                    };
-                    s.push(step, change);
-                }
-            }
-        }
-    }
-    Ok(s)
-}
-
-/// The sheet of a power-frequency magnetic field: three axes at each frequency.
-pub fn magnetic(field_a_per_m: f64, frequencies_hz: &[f64], minutes: f64, change_s: f64) -> Sheet {
-    let mut s = start("magnetic");
-    for axis in ["x", "y", "z"] {
-        let mut first = true;
-        for f in frequencies_hz {
-            let change = std::mem::take(&mut first).then_some(change_s);
-            let what = if *f == 0.0 { "direct current".to_owned() } else { format!("{f} Hz") };
-            let step = Step {
-                interval_s: 60.0 * minutes,
-                dwell_s: Some(60.0 * minutes),
-                from_hz: Some(*f),
-                ..Step::new(format!("axis {axis}"), what, field_a_per_m, "A/m")
-            };
-            s.push(step, change);
-        }
-    }
-    s
-}
-
-/// The sheet of dips: each of a set (`class-2`, `class-3`, `alarm`) at each voltage and angle, three events with 10 s between.
-///
-/// # Errors
-/// A set that is not there.
-pub fn voltage_dips(set: &str, mains_hz: f64, voltages_v: &[f64], angles_deg: &[f64]) -> Result<Sheet, SheetError> {
-    const EVENTS: u32 = 3;
-    const GAP_S: f64 = 10.0;
-    let mut s = start("dips");
-    let mut any = false;
-    for d in dips().iter().filter(|d| d.set == set) {
-        any = true;
-        for v in voltages_v {
-            for angle in angles_deg {
-                let length = d.duration_s(mains_hz);
-                let place = format!("supply at {v} V, from {angle}°");
-                let what = format!("{} % for {length:.3} s", d.residual_percent);
-                let step = Step {
-                    level: format!("{} % of {v} V", d.residual_percent),
-                    count: EVENTS,
-                    interval_s: length,
-                    dwell_s: Some(length),
-                    rest_s: Some(GAP_S),
-                    angle_deg: Some(*angle),
-                    ..Step::new(place, what, d.residual_percent, "%")
-                };
-                s.push(step, None);
-                // Gaps stand between events, not after the last one.
-                let gaps = f64::from(EVENTS - 1) * GAP_S;
-                s.stimulus_s += gaps;
-                if let Some(step) = s.steps.last_mut() {
-                    step.duration_s += gaps;
-                }
-            }
-        }
-    }
-    if any {
-        Ok(s)
-    } else {
-        Err(SheetError { field: "set", found: set.to_owned(), expected: "class-2, class-3 or alarm" })
-    }
+fn start(test: &str) -> Sheet {
+    Sheet::empty(test).expect("every test has its method: tested")
 }

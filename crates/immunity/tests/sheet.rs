@@ -5,7 +5,19 @@ use immunity::sheet::*;
 
 #[test]
 fn every_method_is_there_and_sourced() {
-    for test in ["esd", "radiated", "burst", "surge", "conducted", "magnetic", "dips"] {
+    for test in [
+        "esd",
+        "radiated",
+        "burst",
+        "surge",
+        "conducted",
+        "magnetic",
+        "dips",
+        "variation",
+        "ring-wave",
+        "damped-wave",
+        "proximity",
+    ] {
         let m = methods().iter().find(|m| m.test == test).unwrap();
         assert!(!m.source.is_empty() && !m.clause.is_empty());
     }
@@ -54,7 +66,8 @@ fn discharges() {
 fn radio_frequency() {
     let mut plan = SweepPlan {
         places: (1..=4).map(|k| format!("face {k}")).collect(),
-        bands: vec![(80e6, 1e9, 10.0)],
+        bands: vec![Band::new(80e6, 1e9, 10.0)],
+        modulations: vec!["80 % AM 1 kHz".into()],
         step: 0.01,
         dwell_s: 1.0,
         settle_s: 0.5,
@@ -71,7 +84,7 @@ fn radio_frequency() {
     // Three cables, 633 frequencies at 1.3 s: 41.1 min.
     let cables = SweepPlan {
         places: vec!["mains".into(), "A".into(), "B".into()],
-        bands: vec![(0.15e6, 80e6, 10.0)],
+        bands: vec![Band::new(0.15e6, 80e6, 10.0)],
         dwell_s: 1.0,
         settle_s: 0.3,
         ..plan
@@ -101,7 +114,7 @@ fn pulses_and_dips() {
     assert!(surge(&lines, 5, 0.0, 0.0).is_err());
     // Bursts: 3 ports, both signs: 6 min.
     let ports = [("mains".to_owned(), 2.0), ("A".to_owned(), 1.0), ("B".to_owned(), 1.0)];
-    assert_eq!(burst(&ports, &[100.0], 0.0).stimulus_s, 360.0);
+    assert_eq!(burst(&ports, &[100.0], false, 0.0).stimulus_s, 360.0);
     // Class 3 with the interruption, one angle and voltage: 152.2 s; two of each: 608.8 s.
     let one = voltage_dips("class-3", 50.0, &[230.0], &[0.0]).unwrap();
     assert!((one.stimulus_s - 152.2).abs() < 0.05, "{}", one.stimulus_s);
@@ -127,4 +140,49 @@ fn steps_are_told_in_numbers_and_survive_being_written_and_read() {
     // A sheet written before a step had numbers is still read.
     let old = r#"{"id":"a","place":"p","stimulus":"s","level":"1 kV","count":1,"interval_s":1.0,"duration_s":1.0,"change_before":false}"#;
     assert_eq!(serde_json::from_str::<Step>(old).unwrap().level_value, None);
+}
+
+#[test]
+fn waves_and_near_fields() {
+    // Levels, impedances and rates of IEC 61000-4-12 and -4-18 from memory; every row says so and where it was met.
+    for w in waves() {
+        assert!(w.known == standards::Known::Memory && !w.source.is_empty() && !w.levels_kv.is_empty(), "{}", w.id);
+        assert!(w.levels_kv.windows(2).all(|p| p[1][1] > p[0][1]), "{}: levels rise", w.id);
+    }
+    assert_eq!(wave("ring").map(|w| w.source_ohm), Some(12.0));
+    // A box of 0.4 m x 0.3 m x 0.2 m has 2 (12 + 8 + 6) = 52 windows; three frequencies of 3 s: 468 s, and 52 moves of 15 s: 780 s.
+    let near = proximity(&NearFace::of_box([0.4, 0.3, 0.2]), spots(), 3.0, 15.0);
+    assert_eq!((near.count, near.stimulus_s, near.change_s), (156, 468.0, 780.0));
+    assert!(near.cautions.iter().any(|c| c.contains("pacemaker")) && near.steps[0].caution.is_some());
+    // Slow damped waves: lines to earth and line to line, both signs, 3 s each.
+    let plan = DampedPlan {
+        ports: vec![("mains".into(), true), ("line".into(), false)],
+        waves: vec!["damped-1M".into()],
+        level: 3,
+        change_s: 300.0,
+    };
+    let s = damped(&plan).unwrap();
+    assert_eq!((s.steps.len(), s.stimulus_s, s.change_s), (6, 18.0, 600.0));
+    assert_eq!((s.steps[0].level_value, s.steps[2].level_value), (Some(2.5), Some(1.0)));
+    assert!(damped(&DampedPlan { level: 9, ..plan.clone() }).unwrap_err().to_string().contains("level"));
+    assert!(damped(&DampedPlan { waves: vec!["ring".into()], ..plan }).is_err());
+    // Five ring waves of each sign at four angles on three paths: 120, as surges.
+    let group = |place: &str| SurgeGroup {
+        place: place.into(),
+        kv: 2.0,
+        shots: SurgeGroup::both_signs(&[0.0, 90.0, 180.0, 270.0]),
+        change_s: None,
+    };
+    let s = ring_waves(&[group("L to N"), group("L to earth"), group("N to earth")], 5, 10.0).unwrap();
+    assert_eq!((s.count, s.stimulus_s), (120, 1200.0));
+}
+
+#[test]
+fn what_must_be_touched_carries_its_caution() {
+    let ports = [("mains".to_owned(), 2.0)];
+    let s = burst(&ports, &[5.0, 100.0], true, 300.0);
+    assert_eq!((s.steps.len(), s.stimulus_s, s.change_s), (4, 440.0, 300.0));
+    assert!(s.steps[0].caution.as_deref().unwrap().contains("off") && s.steps[1].caution.is_none());
+    // The dwell: at least the work cycle, half a second, and a whole second where the field is switched once a second.
+    assert_eq!((dwell_s(0.1, 0.0, false), dwell_s(1.0, 3.0, false), dwell_s(0.5, 0.0, true)), (0.5, 3.0, 1.0));
 }

@@ -134,6 +134,12 @@ pub enum Phenomenon {
     ElectrostaticDischarge,
     /// Surges.
     Surge,
+    /// Ring waves.
+    RingWave,
+    /// Damped oscillatory waves.
+    DampedWave,
+    /// Magnetic near fields of transmitters held close.
+    ProximityField,
 }
 
 impl Phenomenon {
@@ -154,12 +160,18 @@ impl Phenomenon {
             Self::Burst => "fast transient burst",
             Self::ElectrostaticDischarge => "electrostatic discharge",
             Self::Surge => "surge",
+            Self::RingWave => "ring wave",
+            Self::DampedWave => "damped oscillatory wave",
+            Self::ProximityField => "proximity magnetic field",
         }
     }
 
     /// Whether it may break the sample (common practice: surge, burst and static discharge come last).
     pub const fn may_destroy(self) -> bool {
-        matches!(self, Self::Surge | Self::Burst | Self::ElectrostaticDischarge)
+        matches!(
+            self,
+            Self::Surge | Self::Burst | Self::ElectrostaticDischarge | Self::RingWave | Self::DampedWave
+        )
     }
 }
 
