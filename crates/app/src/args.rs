@@ -110,9 +110,8 @@ pub(crate) enum Command {
         #[arg(long, default_value_t = 4174)]
         port: u16,
     },
-    /// The steps of an immunity test with count, time, distances, cautions and clause
-    #[command(subcommand)]
-    RunSheet(crate::immunity_commands::SheetCommand),
+    /// Immunity tests step by step, with count, time, distances, cautions and clause: a project's, or one from figures
+    RunSheet(crate::sheet_commands::RunSheetArgs),
     /// Arithmetic of immunity rigs: power for a field, plane, conducted level, frame coil
     #[command(subcommand)]
     Rig(crate::rig_commands::Rig),

@@ -24,6 +24,7 @@ mod ready_command;
 mod rig_commands;
 mod scan_commands;
 mod server;
+mod sheet_commands;
 mod shield_commands;
 mod stress_commands;
 mod survey_commands;
@@ -81,7 +82,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
                 .map(|()| Outcome::Done)
                 .map_err(|e| Failure::input(format!("serve: {e:#}")))
         }
-        Command::RunSheet(a) => immunity_commands::run_sheet(show, &a),
+        Command::RunSheet(a) => sheet_commands::run_sheet(show, &a),
         Command::Rig(a) => rig_commands::rig(show, &a),
         Command::Surge(a) => stress_commands::surge(show, &a),
         Command::Dips(a) => stress_commands::dips(show, &a),

@@ -40,6 +40,9 @@ pub struct Pace {
     /// Contact discharges from the lowest level up to the planned one, which is common practice: the level at which trouble
     /// begins is known before the sample is lost. False: at the planned level alone, unless its standard asks for the others.
     pub contact_from_lowest: bool,
+    /// Surges at every level up to the planned one. The basic standard wants the lower levels passed too; they cost two to
+    /// three times the pulses and wear the protection parts. False: only where the product's standard asks for them.
+    pub surge_from_lowest: bool,
     /// The product stands on a table with a horizontal coupling plane under it.
     pub horizontal_plane: bool,
     /// Repetition of the pulses in a burst, kHz, where the standard leaves 5 or 100 open.
@@ -89,6 +92,7 @@ impl Default for Pace {
             point_move_s: 45.0,
             port_change_s: 300.0,
             contact_from_lowest: true,
+            surge_from_lowest: false,
             horizontal_plane: true,
             burst_repetitions_khz: vec![5.0, 100.0],
             dip_angles_deg: vec![0.0, 180.0],
@@ -294,7 +298,7 @@ fn sweep_by_itself(d: &mut Duration, pace: &Pace, sweeps: f64) {
 
 fn pulses(d: &mut Duration, test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8, (word, rest_s): (&str, f64)) {
     let shots = stimuli::shots(test).len() as f64;
-    let ways = stimuli::ways(test, earthed, phases);
+    let ways = stimuli::ways(test, pace, earthed, phases);
     for (to_earth, words) in [(false, "line to line"), (true, "line to earth")] {
         let some: Vec<_> = ways.iter().filter(|w| w.to_earth == to_earth).collect();
         let Some(first) = some.first() else { continue };

@@ -121,7 +121,7 @@ pub(crate) fn shots(test: &PlannedTest) -> Vec<(Option<f64>, Polarity)> {
 }
 
 /// The paths of a surge or ring wave at a port, line to line first.
-pub(crate) fn ways(test: &PlannedTest, earthed: bool, phases: u8) -> Vec<Way> {
+pub(crate) fn ways(test: &PlannedTest, pace: &Pace, earthed: bool, phases: u8) -> Vec<Way> {
     const SURGE_KV: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
     const RING_KV: [f64; 5] = [0.25, 0.5, 1.0, 2.0, 4.0];
     let rungs: &[f64] = if test.phenomenon == Phenomenon::RingWave { &RING_KV } else { &SURGE_KV };
@@ -131,11 +131,12 @@ pub(crate) fn ways(test: &PlannedTest, earthed: bool, phases: u8) -> Vec<Way> {
         (Port::DcPower, _) => vec!["+", "−"],
         _ => Vec::new(),
     };
+    let lower = test.lower_levels || pace.surge_from_lowest;
     let power = !wires.is_empty();
     let telecom = test.signal.starts_with("10/700");
     let mut ways = Vec::new();
     if let Some(kv) = figure(test, "line_to_line_open_circuit_voltage") {
-        let levels_kv = ladder(kv, rungs, test.lower_levels);
+        let levels_kv = ladder(kv, rungs, lower);
         let coupling = if telecom {
             Coupling::Telecom
         } else if power {
@@ -147,7 +148,9 @@ pub(crate) fn ways(test: &PlannedTest, earthed: bool, phases: u8) -> Vec<Way> {
         match test.port_kind {
             Port::AcMains => {
                 for (i, a) in wires.iter().enumerate() {
-                    wires[i + 1..].iter().for_each(|b| add(format!("{a} to {b}")));
+                    for b in &wires[i + 1..] {
+                        add(format!("{a} to {b}"));
+                    }
                 }
             }
             Port::DcPower => add("+ to −".to_owned()),
@@ -155,9 +158,9 @@ pub(crate) fn ways(test: &PlannedTest, earthed: bool, phases: u8) -> Vec<Way> {
         }
     }
     if let Some(kv) = figure(test, "line_to_earth_open_circuit_voltage")
-        && !(test.port_kind == Port::AcMains && !earthed)
+        && (test.port_kind != Port::AcMains || earthed)
     {
-        let levels_kv = ladder(kv, rungs, test.lower_levels);
+        let levels_kv = ladder(kv, rungs, lower);
         let coupling = if telecom {
             Coupling::Telecom
         } else if power {
@@ -167,7 +170,9 @@ pub(crate) fn ways(test: &PlannedTest, earthed: bool, phases: u8) -> Vec<Way> {
         };
         let mut add = |name: String| ways.push(Way { name, to_earth: true, levels_kv: levels_kv.clone(), coupling });
         if power {
-            wires.iter().for_each(|w| add(format!("{w} to earth")));
+            for w in &wires {
+                add(format!("{w} to earth"));
+            }
         } else {
             add("lines to earth".to_owned());
         }

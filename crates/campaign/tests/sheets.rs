@@ -54,6 +54,7 @@ fn the_sheets_of_every_plan_take_as_long_as_the_plan_says() {
         surge_rest_s: 20.0,
         burst_repetitions_khz: vec![5.0],
         contact_from_lowest: false,
+        surge_from_lowest: true,
         dip_angles_deg: vec![0.0, 90.0, 180.0],
         dip_voltages_v: vec![100.0, 240.0],
         ..Pace::default()

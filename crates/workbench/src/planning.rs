@@ -62,6 +62,7 @@ pub fn planning_of(dir: &Path, product: &Product) -> Result<Planning, WorkError>
         // Emission is measured in the worst mode and one more unless the laboratory file says otherwise.
         pace.modes = product.modes.len().min(2) as u32;
     }
+    let pace = crate::run_sheets::pace_of(pace, product);
     let plan = plan(&answers, &rules);
     let runs = runs_say(&project, &plan)?;
     let chances = runs.iter().map(|(test, says)| (test.clone(), says.chance)).collect();

@@ -64,7 +64,7 @@ pub(super) fn in_order(
     for g in &groups {
         weights.push(match of(g).filter(|_| known) {
             Some(p) => {
-                let fault = |source| SheetsError::Surge { part: p.name.clone(), source };
+                let fault = |e| SheetsError::Surge { part: p.name.clone(), source: Box::new(e) };
                 stress(&g.pulse(), &p.part).map_err(fault)?.energy_j
             }
             None if surge => g.current_a(),
@@ -92,7 +92,7 @@ pub(super) fn in_order(
             }
         }
         if !asked.is_empty() {
-            let fault = |source| SheetsError::Surge { part: p.name.clone(), source };
+            let fault = |e| SheetsError::Surge { part: p.name.clone(), source: Box::new(e) };
             let found = sequence(&p.part, &asked, AMBIENT_C, 0.0).map_err(fault)?;
             wear.push(wear_of(p, &test.port_name, found));
         }
