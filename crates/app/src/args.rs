@@ -115,6 +115,8 @@ pub(crate) enum Command {
     /// Arithmetic of immunity rigs: power for a field, plane, conducted level, frame coil
     #[command(subcommand)]
     Rig(crate::rig_commands::Rig),
+    /// At which level the product fails: threshold with its interval, margin to the required level, what to try next
+    Threshold(Box<crate::threshold_commands::ThresholdArgs>),
     /// Stress of surges on a protection part: current, clamping, energy, wear, rest
     Surge(Box<crate::stress_commands::Surge>),
     /// Hold-up through voltage dips and interruptions, missing capacitance, current on return

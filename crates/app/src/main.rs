@@ -28,6 +28,7 @@ mod sheet_commands;
 mod shield_commands;
 mod stress_commands;
 mod survey_commands;
+mod threshold_commands;
 mod trace_commands;
 
 use std::process::ExitCode;
@@ -86,6 +87,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Rig(a) => rig_commands::rig(show, &a),
         Command::Surge(a) => stress_commands::surge(show, &a),
         Command::Dips(a) => stress_commands::dips(show, &a),
+        Command::Threshold(a) => threshold_commands::threshold(show, &a),
         Command::Waveform(a) => immunity_commands::waveform(show, &a),
         Command::Cause(a) => cause_commands::cause(show, &a),
         Command::Locate(a) => locate_commands::locate(show, &a),

@@ -5,6 +5,7 @@
 //! quantity the caller works in; a name ends in its unit. Formulas stand with their source where they are used; the
 //! README of this room and `docs/causes.md` list them with their range.
 
+pub mod belief;
 pub mod cable_field;
 pub mod case;
 pub mod comb;

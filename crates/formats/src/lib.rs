@@ -8,3 +8,4 @@ pub mod sweep;
 pub mod timeline_file;
 pub mod touchstone;
 pub mod trace_file;
+pub mod trials;

@@ -1,6 +1,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Case, Maker, MakerKind, Path};
+use crate::belief::{self, entropy};
 
 /// What is done.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -105,20 +106,11 @@ pub struct Done {
     pub unchanged: usize,
 }
 
-/// Share of readings that show the opposite of what happened: a wrong marker, a drifting level (common practice).
-const MISREAD: f64 = 0.03;
-
 impl Done {
-    /// Probability of these readings if this maker and path were the true ones. What an experiment does to an emission is
-    /// the same each time it is made, for whatever reason; only misreadings are independent. With t the probability of a
-    /// true change, that is t·(1 − e)^k·e^(n − k) + (1 − t)·e^k·(1 − e)^(n − k) for k changes in n readings.
+    /// Probability of these readings if this maker and path were the true ones, see [`belief::readings`].
     pub(super) fn probability(&self, maker: &Maker, path: &Path, frequency_hz: f64) -> f64 {
         let once = self.experiment.probability(Outcome::Changed, maker, path, frequency_hz);
-        let truly = ((once - MISREAD) / (1.0 - 2.0 * MISREAD)).clamp(0.0, 1.0);
-        // Only the balance of the readings counts; the powers of both terms that are common would underflow.
-        let balance = self.changed as f64 - self.unchanged as f64;
-        let odds = ((1.0 - MISREAD) / MISREAD).powf(-balance.abs());
-        if balance >= 0.0 { truly + (1.0 - truly) * odds } else { truly * odds + 1.0 - truly }
+        belief::readings(once, self.changed, self.unchanged)
     }
 
     /// What the readings say together; none where they balance.
@@ -290,10 +282,6 @@ impl Experiment {
             ),
         }
     }
-}
-
-fn entropy(p: impl Iterator<Item = f64>) -> f64 {
-    p.filter(|p| *p > 0.0).map(|p| -p * p.log2()).sum()
 }
 
 /// What an answer to "by which way" is worth against one to "who".

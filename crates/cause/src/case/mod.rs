@@ -17,7 +17,7 @@ pub use evidence::{BETWEEN_RUNS_DB, CaseEvidence, FunctionTest, ModeLevel};
 pub use experiment::{Done, Experiment, ExperimentKind, Outcome, Proposal};
 pub use path_evidence::{ClampReading, Conductors, FieldReading};
 
-use crate::{Source, SourceKind};
+use crate::{Source, SourceKind, belief};
 
 /// What kind of thing makes the emission.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -170,9 +170,6 @@ pub struct Case {
     said: Vec<(String, Vec<f64>)>,
 }
 
-/// A factor nearer to 1 than this is not worth a sentence.
-const WORTH_SAYING: f64 = 1.22;
-
 impl Case {
     /// Opens a case: all makers of the product, an unknown oscillator and the surroundings, each with every path that it
     /// can take, weighed by the evidence.
@@ -242,16 +239,10 @@ impl Case {
 
     fn weigh(&mut self) {
         let all = self.everything();
-        let ln: Vec<f64> = self
-            .hypotheses
-            .iter()
-            .enumerate()
-            .map(|(i, h)| h.prior.ln() + all.iter().map(|(_, ln)| ln[i]).sum::<f64>())
-            .collect();
-        let top = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let sum: f64 = ln.iter().map(|l| (l - top).exp()).sum();
-        for (h, l) in self.hypotheses.iter_mut().zip(&ln) {
-            h.probability = (l - top).exp() / sum;
+        let prior: Vec<f64> = self.hypotheses.iter().map(|h| h.prior).collect();
+        let weights = belief::posterior(&prior, all.iter().map(|s| s.1.as_slice()));
+        for (h, p) in self.hypotheses.iter_mut().zip(weights) {
+            h.probability = p;
         }
     }
 
@@ -271,31 +262,13 @@ impl Case {
 
     /// What speaks for and against the hypotheses that a test picks out.
     fn speaks(&self, own: &dyn Fn(&Hypothesis) -> bool) -> (Vec<Said>, Vec<Said>) {
-        let (mut speaks_for, mut speaks_against) = (Vec::new(), Vec::new());
-        for (text, ln) in self.everything() {
-            let (mut mine, mut mine_prior, mut others, mut others_prior) = (0.0, 0.0, 0.0, 0.0);
-            for (h, l) in self.hypotheses.iter().zip(&ln) {
-                if own(h) {
-                    mine += h.prior * l.exp();
-                    mine_prior += h.prior;
-                } else {
-                    others += h.prior * l.exp();
-                    others_prior += h.prior;
-                }
-            }
-            if mine_prior <= 0.0 || others_prior <= 0.0 {
-                continue;
-            }
-            let factor = (mine / mine_prior) / (others / others_prior);
-            if factor > WORTH_SAYING {
-                speaks_for.push(Said { text, factor });
-            } else if factor < 1.0 / WORTH_SAYING {
-                speaks_against.push(Said { text, factor });
-            }
-        }
-        speaks_for.sort_by(|a, b| b.factor.total_cmp(&a.factor));
-        speaks_against.sort_by(|a, b| a.factor.total_cmp(&b.factor));
-        (speaks_for, speaks_against)
+        let prior: Vec<f64> = self.hypotheses.iter().map(|h| h.prior).collect();
+        let mine = |i: usize| own(&self.hypotheses[i]);
+        belief::sorted(
+            self.everything()
+                .into_iter()
+                .filter_map(|(text, ln)| belief::factor(&prior, &ln, &mine).map(|factor| Said { text, factor })),
+        )
     }
 
     /// Makers by posterior probability, the likeliest first.
