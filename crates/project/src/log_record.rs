@@ -11,6 +11,8 @@ use crate::log::{Climate, Criterion, KeptLogEntry, KeptSheet, LogEntry, LogSheet
 /// The log of a run as the ledger holds it.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct RunLog {
+    /// Names this log among those of all projects: from the hash of the entry that began it.
+    pub id: String,
     /// The sheet, and what was said when the run began.
     pub sheet: KeptSheet,
     /// The entries in the order in which the ledger took them.
@@ -24,8 +26,8 @@ pub struct RunLog {
 }
 
 impl RunLog {
-    pub(crate) fn new(sheet: KeptSheet) -> Self {
-        Self { sheet, ..Self::default() }
+    pub(crate) fn new(hash: &str, sheet: KeptSheet) -> Self {
+        Self { id: hash.chars().take(20).collect(), sheet, ..Self::default() }
     }
 
     /// An entry by its key.

@@ -173,6 +173,7 @@ impl State {
         if let Some(reason) = not_understood {
             self.not_understood.push((id, reason));
         }
+        let sheet_hash = if matches!(event, Event::SheetKept(_)) { hash.clone() } else { String::new() };
         self.seal = Seal { revision: id, hash };
         match event {
             Event::SampleAdded(sample) => self.samples.push(Sample { sample, added_at: Some(at) }),
@@ -234,7 +235,7 @@ impl State {
                     None => self.not_understood.push((id, format!("it takes back the unknown reading {entry}"))),
                 }
             }
-            Event::SheetKept(sheet) => self.logs.push(crate::RunLog::new(*sheet)),
+            Event::SheetKept(sheet) => self.logs.push(crate::RunLog::new(&sheet_hash, *sheet)),
             Event::RunLogged(entry) => match self.logs.iter_mut().find(|l| l.sheet.run == entry.run) {
                 Some(log) => log.apply(id, at, *entry),
                 None => self.not_understood.push((id, format!("it logs the run {:?}, which has no sheet", entry.run))),

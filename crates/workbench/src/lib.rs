@@ -16,6 +16,7 @@ mod evaluate;
 mod evidence;
 mod expectation;
 mod fix;
+pub mod log;
 mod mains_evidence;
 pub mod mains_quality;
 pub mod mains_run;

@@ -11,6 +11,7 @@ mod doubt;
 mod fixes;
 mod live;
 mod locate;
+mod log;
 mod mains;
 mod product;
 mod ready;
@@ -544,6 +545,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .merge(cause::routes())
         .merge(scan::routes())
         .merge(locate::routes())
+        .merge(log::routes())
         .merge(chance::routes())
         .merge(doubt::routes())
         .merge(fixes::routes())

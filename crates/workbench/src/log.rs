@@ -1,0 +1,153 @@
+//! Immunity runs: beginning one from a sheet, and what its log says.
+
+use std::path::Path;
+
+use jiff::Timestamp;
+use project::{
+    CaptureUse, Climate, Criteria, Criterion, KeptSheet, LogRecord, LogSheet, NewRun, Project, Run, RunKind, RunLog,
+};
+use serde_json::{Value, json};
+
+use crate::{VERSION, WorkError};
+
+/// What a person says of an immunity run before it begins.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LogRequest {
+    /// Title; one is written from test and port where it is empty.
+    pub title: String,
+    /// The sheet, as `hushfield run-sheet --json` prints it.
+    pub sheet: Value,
+    /// Port of the product by its id.
+    pub port: Option<String>,
+    /// Sample by its id.
+    pub sample: Option<String>,
+    /// Modification state by its id.
+    pub state: Option<String>,
+    /// Operating mode.
+    pub mode: Option<String>,
+    /// Set-up in words: what differs from the sheet's own, cable lengths, supports.
+    pub set_up: String,
+    /// The test laboratory, where it is not one's own bench.
+    pub laboratory: Option<String>,
+    /// The criterion the product has to meet.
+    pub required: Option<Criterion>,
+    /// How the product is watched; the product file's words where it is empty.
+    pub monitoring: String,
+    /// What each criterion means for this product; the product file's words where it is empty.
+    pub criteria: Criteria,
+    /// Climate at the bench.
+    pub climate: Climate,
+    /// Who is present.
+    pub present: Vec<String>,
+    /// Cautions of the sheet that were read, word for word.
+    pub acknowledged: Vec<String>,
+    /// By whom.
+    pub acknowledged_by: String,
+    /// Generator and other equipment by id.
+    pub equipment: Vec<String>,
+    /// Pictures of the set-up, by the id of their captures.
+    pub pictures: Vec<String>,
+    /// Observations.
+    pub notes: String,
+    /// When it begins; now where it is not said.
+    pub at: Option<Timestamp>,
+}
+
+/// The kind of run of a sheet's test.
+pub fn run_kind(test: &str) -> RunKind {
+    match test {
+        "esd" => RunKind::ElectrostaticDischarge,
+        "radiated" | "proximity" => RunKind::RadiatedImmunity,
+        "burst" => RunKind::Burst,
+        "surge" => RunKind::Surge,
+        "conducted" => RunKind::ConductedImmunity,
+        "magnetic" => RunKind::MagneticField,
+        "dips" => RunKind::Dips,
+        _ => RunKind::Other,
+    }
+}
+
+/// A sheet's test in words.
+pub fn test_words(test: &str) -> &str {
+    match test {
+        "esd" => "Electrostatic discharge",
+        "radiated" => "Radiated radio-frequency field",
+        "proximity" => "Proximity fields",
+        "burst" => "Bursts",
+        "surge" => "Surges",
+        "conducted" => "Conducted radio frequency",
+        "magnetic" => "Power-frequency magnetic field",
+        "dips" => "Voltage dips and interruptions",
+        "" => "Immunity test",
+        other => other,
+    }
+}
+
+/// Begins an immunity run; gives its id.
+pub fn start_log(dir: &Path, request: &LogRequest) -> Result<String, WorkError> {
+    let mut project = Project::open(dir)?;
+    let product = project.product()?.product;
+    let sheet = LogSheet::of(&request.sheet);
+    let port = product.ports.iter().find(|p| Some(&p.id) == request.port.as_ref());
+    let title = if request.title.trim().is_empty() {
+        let at = port.map_or_else(String::new, |p| format!(", {}", if p.name.is_empty() { &p.id } else { &p.name }));
+        format!("{}{at}", test_words(&sheet.test))
+    } else {
+        request.title.trim().to_owned()
+    };
+    let or_product = |own: &str, of: Option<&String>| {
+        if own.trim().is_empty() { of.cloned().unwrap_or_default() } else { own.trim().to_owned() }
+    };
+    let run = NewRun {
+        port: request.port.clone(),
+        sample: request.sample.clone(),
+        state: request.state.clone(),
+        mode: request.mode.clone(),
+        setup: request.set_up.trim().to_owned(),
+        place: project::Place { laboratory: request.laboratory.clone(), ..project::Place::default() },
+        equipment: request.equipment.clone(),
+        captures: request
+            .pictures
+            .iter()
+            .map(|id| CaptureUse { capture: id.clone(), role: "photo".to_owned(), choices: Value::Null })
+            .collect(),
+        notes: request.notes.trim().to_owned(),
+        measured_at: request.at,
+        ..NewRun::new(title, run_kind(&sheet.test))
+    };
+    let criteria = if request.criteria.is_empty() { product.criteria.clone() } else { request.criteria.clone() };
+    let kept = KeptSheet {
+        run: String::new(),
+        sheet: request.sheet.clone(),
+        required: request.required,
+        monitoring: or_product(&request.monitoring, product.observed.as_ref()),
+        criteria,
+        climate: request.climate,
+        present: request.present.iter().map(|p| p.trim().to_owned()).filter(|p| !p.is_empty()).collect(),
+        acknowledged: request.acknowledged.clone(),
+        acknowledged_by: request.acknowledged_by.trim().to_owned(),
+    };
+    Ok(project.start_log(run, kept)?)
+}
+
+/// Ends an immunity run: records what its log comes to.
+pub fn close_log(dir: &Path, run: &str) -> Result<LogRecord, WorkError> {
+    Ok(Project::open(dir)?.close_log(run, json!({ "hushfield": VERSION }))?)
+}
+
+/// A run with its log; an error where it has none.
+pub fn logged_run(project: &Project, id: &str) -> Result<(Run, RunLog), WorkError> {
+    let run = project.run(id)?;
+    match project.log(id)? {
+        Some(log) => Ok((run, log)),
+        None => Err(WorkError::input(
+            "run",
+            format!("{id} has no log"),
+            format!("a run that was logged step by step: {}", known(&project.logged_runs()?)),
+        )),
+    }
+}
+
+fn known(runs: &[String]) -> String {
+    if runs.is_empty() { "(none yet)".to_owned() } else { runs.join(", ") }
+}
