@@ -25,6 +25,8 @@ cargo xtask bench        the receiver beside a numpy/scipy script on the same re
                          and how surely causes are found (`cargo xtask bench causes`: only that);
                          and networks beside ngspice (`cargo xtask bench networks`: only that);
                          and two hours of mains voltage and current (`cargo xtask bench mains`: only that)
+cargo xtask soak log     log a run with two devices while network, server and devices are cut and killed 200 times, then the same with a
+                         real browser; `cargo xtask soak log KILLS` another number of times (HUSHFIELD_LOG_SEED: another sequence)
 cargo xtask web          build the page only
 cargo xtask openapi      rewrite the committed description of the server's interface after changing it
 ";
@@ -37,6 +39,7 @@ fn main() -> ExitCode {
         Some("serve") => serve(rest.first().copied()),
         Some("test") => test(),
         Some("bench") => bench::run(&rest),
+        Some("soak") => soak(&rest),
         Some("web") => web_page(),
         Some("openapi") => run(cargo(["test", "--quiet", "--locked", "-p", "app", "openapi"]).env("UPDATE", "1"))
             .and_then(|()| web_page()),
@@ -383,6 +386,25 @@ fn test() -> Done {
     let failed = tally.failed.max(u64::from(!wrong.is_empty()));
     println!("{} passed, {failed} failed, {} skipped", tally.passed, tally.skipped + not_run.len() as u64);
     if wrong.is_empty() { Ok(()) } else { Err(format!("{} step(s) failed", wrong.len())) }
+}
+
+/// The long form of the tests that kill: what `cargo xtask test` does a few dozen times.
+fn soak(what: &[&str]) -> Done {
+    let kills = match what {
+        ["log"] => "200",
+        ["log", kills] if kills.parse::<u32>().is_ok() => kills,
+        _ => return Err("`cargo xtask soak log [KILLS]`: expected `log` and a number of kills".into()),
+    };
+    web_page()?;
+    run(&mut cargo(["build", "--quiet", "--locked", "-p", "app"]))?;
+    let chrome = browser().ok_or("no Chromium was found for the soak in a browser")?;
+    run(npm(&["run", "--silent", "test:browser", "--", "log-kills", "log-browser"])
+        .env("CI", "1")
+        .env("CHROMIUM", chrome)
+        .env("HUSHFIELD_BIN", binary("debug"))
+        // These tests make their own project; the folder is asked for by the others.
+        .env("HUSHFIELD_DEMO_DIR", root())
+        .env("HUSHFIELD_LOG_KILLS", kills))
 }
 
 #[cfg(test)]

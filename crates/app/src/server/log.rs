@@ -479,6 +479,9 @@ pub(crate) struct LogConflict {
     /// The number to send from.
     #[schema(value_type = f64)]
     expected_sequence: u64,
+    /// The number that came instead.
+    #[schema(value_type = f64)]
+    found_sequence: u64,
 }
 
 /// What a run came to.
@@ -757,7 +760,9 @@ async fn append(State(app): App, Path(id): Path<String>, sent: Sent<LogBatch>) -
         }
         match project.append_log(&entries) {
             Ok(accepted) => Ok(Ok((accepted, project.revision()?))),
-            Err(error @ ProjectError::OutOfOrder { expected, .. }) => Ok(Err((error.to_string(), expected))),
+            Err(error @ ProjectError::OutOfOrder { expected, found, .. }) => {
+                Ok(Err((error.to_string(), expected, found)))
+            }
             Err(error) => Err(error.into()),
         }
     })
@@ -772,11 +777,12 @@ async fn append(State(app): App, Path(id): Path<String>, sent: Sent<LogBatch>) -
                 clients: accepted.into_iter().map(|a| LogClient { client: a.client, last: a.last }).collect(),
             }))
         }
-        Err((what, expected)) => Err(NotTaken::Early(LogConflict {
+        Err((what, expected, found)) => Err(NotTaken::Early(LogConflict {
             what,
             place: "entries".to_owned(),
             expected: format!("entry {expected} of this device, then the following in order"),
             expected_sequence: expected,
+            found_sequence: found,
         })),
     }
 }
