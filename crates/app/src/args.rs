@@ -112,6 +112,8 @@ pub(crate) enum Command {
     },
     /// Immunity tests step by step, with count, time, distances, cautions and clause: a project's, or one from figures
     RunSheet(crate::sheet_commands::RunSheetArgs),
+    /// The record of an immunity run that was logged at the bench: every step, deviation and upset, and the verdict
+    Log(crate::log_commands::LogArgs),
     /// Arithmetic of immunity rigs: power for a field, plane, conducted level, frame coil
     #[command(subcommand)]
     Rig(crate::rig_commands::Rig),

@@ -13,6 +13,7 @@ mod immunity_commands;
 mod interrupt;
 mod live_commands;
 mod locate_commands;
+mod log_commands;
 mod mains_commands;
 mod network_commands;
 mod outcome;
@@ -84,6 +85,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
                 .map_err(|e| Failure::input(format!("serve: {e:#}")))
         }
         Command::RunSheet(a) => sheet_commands::run_sheet(show, &a),
+        Command::Log(a) => log_commands::log(show, &a),
         Command::Rig(a) => rig_commands::rig(show, &a),
         Command::Surge(a) => stress_commands::surge(show, &a),
         Command::Dips(a) => stress_commands::dips(show, &a),

@@ -169,6 +169,9 @@ pub(crate) fn run(show: Show, a: &AddRun) -> Result<Outcome, Failure> {
 }
 
 fn one_run(show: Show, dir: &Path, id: &str) -> Result<Outcome, Failure> {
+    if Project::open(dir)?.log(id)?.is_some() {
+        return crate::log_commands::log_shown(show, dir, id);
+    }
     if workbench::mains_run::is_mains_run(&Project::open(dir)?.run(id)?) {
         return crate::mains_commands::mains_run_shown(show, dir, id);
     }
@@ -215,7 +218,7 @@ pub(crate) fn runs(show: Show, dir: &Path, run: Option<&str>, all: bool) -> Resu
     Ok(Outcome::Done)
 }
 
-fn severity(s: Severity) -> &'static str {
+pub(crate) fn severity(s: Severity) -> &'static str {
     match s {
         Severity::Remark => "Remark",
         Severity::Warning => "Warning",

@@ -10,6 +10,7 @@
 //! samples of one capture. This room opens no files.
 
 pub mod chain;
+pub mod immunity;
 pub mod ladder;
 mod mains;
 mod product;

@@ -128,8 +128,17 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
         };
         runs.push(add_run(dir, &path, spec.file_name, &request, on_stage)?);
     }
-    runs.extend(add_surveys(dir, bench.path(), &story, enclosure, on_stage)?);
-    runs.push(add_mains(dir, bench.path(), &story, mains, on_stage)?);
+    runs.extend(add_surveys(dir, bench.path(), &story, enclosure.clone(), on_stage)?);
+    runs.push(add_mains(dir, bench.path(), &story, mains.clone(), on_stage)?);
+    let last = story.captures.last();
+    runs.extend(crate::demo_log::add_immunity(
+        dir,
+        last.map(|c| c.sample),
+        last.map(|c| c.state),
+        last.map(|c| c.mode),
+        enclosure,
+        mains,
+    )?);
     Ok(Demo { dir: dir.to_owned(), runs })
 }
 

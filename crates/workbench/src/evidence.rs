@@ -46,8 +46,14 @@ pub fn evidence(
         Some(_) => Together::default(),
         None => together(dir, &project, &product, &runs, on_stage)?,
     };
+    let logged = project.logged_runs()?;
+    let mut sections = Vec::new();
     for run in runs {
         if together.told.contains(run.id()) {
+            continue;
+        }
+        if logged.iter().any(|id| id == run.id()) {
+            sections.push(crate::log_evidence::section(&project, &run)?);
             continue;
         }
         if crate::mains_run::is_mains_run(&run) {
@@ -84,11 +90,13 @@ pub fn evidence(
     );
     fact("Highest internal frequency", product.highest_internal_frequency_hz.map(frequency));
     fact("Markets", (!product.markets.is_empty()).then(|| product.markets.join(", ")));
+    let logged_at: Vec<String> =
+        logged.iter().filter_map(|id| project.run(id).ok()).filter_map(|r| r.record.port).collect();
     let measured: Vec<&str> = out.iter().map(|r: &RunEvidence| r.port.as_str()).collect();
     let not_measured = product
         .ports
         .iter()
-        .filter(|p| !measured.contains(&p.name.as_str()))
+        .filter(|p| !measured.contains(&p.name.as_str()) && !logged_at.contains(&p.id))
         .map(|p| format!("{} ({}): no run is recorded at this port.", p.name, port_words(p.kind)))
         .collect();
     Ok(Evidence {
@@ -129,7 +137,7 @@ pub fn evidence(
         cautions: Vec::new(),
         runs: out,
         mains,
-        sections: together.sections,
+        sections: together.sections.into_iter().chain(sections).collect(),
         findings,
         not_measured,
     })

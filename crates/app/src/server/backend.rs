@@ -162,8 +162,13 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
         .first()
         .map(|c| project.capture(&c.capture).map_or_else(|_| c.capture.clone(), |kept| kept.file.original_name))
         .unwrap_or_default();
+    let log = project.log(run.id()).ok().flatten();
+    if let Some(log) = log.as_ref().filter(|_| kept.is_none() && run.withdrawn.is_none()) {
+        sentence = format!("Being logged: {}", log.record().sentence);
+    }
     RunSummary {
         id: record.id.clone(),
+        logged: log.is_some(),
         mains: workbench::mains_run::is_mains_run(run),
         title: record.title.clone(),
         when: record.measured_at.to_string(),
@@ -184,7 +189,7 @@ fn summary(project: &Project, run: &project::Run) -> RunSummary {
 /// Of the runs at one port those that decide, worst first, and after them those that were measured again since. A run is
 /// superseded by a later one on the same conductor, or at the same place, against the same limits.
 fn deciding(project: &Project, runs: &[project::Run], port: &str) -> (State, String, Vec<RunSummary>) {
-    let mut latest: HashMap<(String, Vec<String>), usize> = HashMap::new();
+    let mut latest: HashMap<(project::RunKind, String, Vec<String>), usize> = HashMap::new();
     let here: Vec<(usize, &project::Run)> = runs
         .iter()
         .enumerate()
@@ -197,7 +202,7 @@ fn deciding(project: &Project, runs: &[project::Run], port: &str) -> (State, Str
         let mut limits = run.record.limits.clone();
         limits.sort();
         let place = format!("{} {}", run.record.conductor.as_deref().unwrap_or_default(), run.record.place.words());
-        latest.insert((place, limits), *i);
+        latest.insert((run.record.kind, place, limits), *i);
     }
     let (mut now, mut before) = (Vec::new(), Vec::new());
     for (i, run) in here.iter().rev() {
@@ -474,7 +479,7 @@ impl Backend {
             facts,
             hash,
         };
-        if workbench::mains_run::is_mains_run(&kept) {
+        if workbench::mains_run::is_mains_run(&kept) || run.summary.logged {
             run.findings = found;
             return Ok(run);
         }

@@ -106,6 +106,9 @@ pub(crate) struct RunSummary {
     pub id: String,
     /// A recording of the mains (harmonic currents, flicker) rather than levels against frequency.
     pub mains: bool,
+    /// An immunity run that was logged step by step.
+    #[serde(default)]
+    pub logged: bool,
     /// What was tested.
     pub title: String,
     /// When, RFC 3339.
