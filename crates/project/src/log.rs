@@ -148,6 +148,12 @@ pub struct KeptSheet {
     pub run: String,
     /// The whole sheet as it was made.
     pub sheet: Value,
+    /// Tests of the plan that the sheet carries out, by id.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub tests: Vec<String>,
+    /// Ports of the product that it concerns, by id.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub ports: Vec<String>,
     /// The criterion the product has to meet, where the plan or a person says one.
     pub required: Option<Criterion>,
     /// How the product is watched, in words.

@@ -75,7 +75,7 @@ pub(crate) fn add_immunity(
     log_discharges(dir, &esd_run, &discharges, morning)?;
     let noon: Timestamp = format!("{}T10:30:00Z", story::IMMUNITY_DAY).parse().map_err(ours)?;
     let ports: Vec<(String, f64)> = story::BURST_PORTS.iter().map(|(p, kv)| ((*p).to_owned(), *kv)).collect();
-    let bursts = burst(&ports, &story::BURST_KHZ, 300.0);
+    let bursts = burst(&ports, &story::BURST_KHZ, false, 300.0);
     let burst_run = start_log(dir, &request(&bursts, mains, burst_generator.id, noon)?)?;
     let mut desk = Desk::new(&burst_run, noon);
     for step in &bursts.steps {

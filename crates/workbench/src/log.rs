@@ -17,6 +17,10 @@ pub struct LogRequest {
     pub title: String,
     /// The sheet, as `hushfield run-sheet --json` prints it.
     pub sheet: Value,
+    /// Tests of the plan that it carries out; those it names itself where this is empty.
+    pub tests: Vec<String>,
+    /// Ports that it concerns; those it names itself where this is empty.
+    pub ports: Vec<String>,
     /// Port of the product by its id.
     pub port: Option<String>,
     /// Sample by its id.
@@ -87,8 +91,25 @@ pub fn test_words(test: &str) -> &str {
 pub fn start_log(dir: &Path, request: &LogRequest) -> Result<String, WorkError> {
     let mut project = Project::open(dir)?;
     let product = project.product()?.product;
-    let sheet = LogSheet::of(&request.sheet);
-    let port = product.ports.iter().find(|p| Some(&p.id) == request.port.as_ref());
+    // A sheet of a project says around its steps what it is for.
+    let around = &request.sheet;
+    let steps_inside = around["steps"].is_null() && !around["sheet"]["steps"].is_null();
+    let whole = if steps_inside { around["sheet"].clone() } else { around.clone() };
+    let named = |field: &str, own: &[String]| -> Vec<String> {
+        if !own.is_empty() {
+            return own.to_vec();
+        }
+        let tests = around["tests"].as_array().into_iter().flatten();
+        let mut found: Vec<String> = tests.filter_map(|t| t[field].as_str()).map(str::to_owned).collect();
+        found.retain(|f| !f.is_empty());
+        found.dedup();
+        found
+    };
+    let (tests, mut ports) = (named("id", &request.tests), named("port", &request.ports));
+    ports.retain(|p| product.ports.iter().any(|q| q.id == *p));
+    let first = request.port.clone().or_else(|| ports.first().cloned());
+    let sheet = LogSheet::of(&whole);
+    let port = product.ports.iter().find(|p| Some(&p.id) == first.as_ref());
     let title = if request.title.trim().is_empty() {
         let at = port.map_or_else(String::new, |p| format!(", {}", if p.name.is_empty() { &p.id } else { &p.name }));
         format!("{}{at}", test_words(&sheet.test))
@@ -99,7 +120,7 @@ pub fn start_log(dir: &Path, request: &LogRequest) -> Result<String, WorkError> 
         if own.trim().is_empty() { of.cloned().unwrap_or_default() } else { own.trim().to_owned() }
     };
     let run = NewRun {
-        port: request.port.clone(),
+        port: first.clone(),
         sample: request.sample.clone(),
         state: request.state.clone(),
         mode: request.mode.clone(),
@@ -118,7 +139,9 @@ pub fn start_log(dir: &Path, request: &LogRequest) -> Result<String, WorkError> 
     let criteria = if request.criteria.is_empty() { product.criteria.clone() } else { request.criteria.clone() };
     let kept = KeptSheet {
         run: String::new(),
-        sheet: request.sheet.clone(),
+        sheet: whole,
+        tests,
+        ports,
         required: request.required,
         monitoring: or_product(&request.monitoring, product.observed.as_ref()),
         criteria,

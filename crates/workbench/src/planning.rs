@@ -207,11 +207,22 @@ fn chance_of(summary: &Value) -> Option<(f64, &'static str)> {
 fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>, WorkError> {
     let runs = project.runs()?;
     let library = project.limits()?;
+    // A logged run can carry out several tests of the plan, at several ports.
+    let mut carries: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for id in project.logged_runs()? {
+        if let Some(log) = project.log(&id)? {
+            carries.insert(id, log.sheet.tests);
+        }
+    }
     let mut says = BTreeMap::new();
     for test in &plan.tests {
         let mut own: Vec<&Run> = runs
             .iter()
-            .filter(|r| r.withdrawn.is_none() && r.record.port.as_deref() == Some(test.port.as_str()))
+            .filter(|r| {
+                r.withdrawn.is_none()
+                    && (r.record.port.as_deref() == Some(test.port.as_str())
+                        || carries.get(r.id()).is_some_and(|tests| tests.contains(&test.id)))
+            })
             .filter(|r| phenomena(r.record.kind).contains(&test.phenomenon))
             .filter(|r| test.side != Side::Emission || same_limit(&r.record, test, &library))
             .collect();

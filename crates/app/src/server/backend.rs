@@ -195,7 +195,10 @@ fn deciding(project: &Project, runs: &[project::Run], port: &str) -> (State, Str
         .enumerate()
         .filter(|(_, r)| {
             // With the product off, nothing is said of it.
-            r.withdrawn.is_none() && r.record.port.as_deref() == Some(port) && !r.record.place.product_off
+            let log = project.log(r.id()).ok().flatten();
+            let here =
+                r.record.port.as_deref() == Some(port) || log.is_some_and(|l| l.sheet.ports.iter().any(|p| p == port));
+            r.withdrawn.is_none() && here && !r.record.place.product_off
         })
         .collect();
     for (i, run) in &here {

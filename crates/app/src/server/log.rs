@@ -4,6 +4,7 @@ use axum::Json;
 use axum::extract::{DefaultBodyLimit, Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use campaign::{RunSheet, SheetWishes};
 use jiff::Timestamp;
 use project::{
     Climate, ClimateLimits, Criteria, Criterion, Equipment, KeptLogEntry, LogEntry, LogRecord, LogSheet, LogWhat,
@@ -14,8 +15,8 @@ use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use workbench::WorkError;
 use workbench::log::{LogRequest, close_log, logged_run, start_log, test_words};
+use workbench::{WorkError, run_sheets};
 
 use super::backend::Fault;
 use super::{Answer, App, Asked, Problem, Refusal, Sent, Shared, blocking};
@@ -83,10 +84,40 @@ pub(crate) struct EquipmentChoice {
     overdue: bool,
 }
 
+/// A sheet of the project's plan that a run can be begun from.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct SheetChoice {
+    /// `esd`, `burst`, …
+    test: String,
+    title: String,
+    clause: String,
+    /// Names of the ports.
+    ports: Vec<String>,
+    /// Criteria that the plan asks for, strictest first.
+    criteria: Vec<String>,
+    asked_by: Vec<String>,
+    steps: usize,
+    stimuli: u32,
+    duration_s: f64,
+    /// Place in the order that saves the sample, from 1, and why there.
+    place: usize,
+    why_there: String,
+    set_up: Vec<String>,
+    /// Climate that the method asks for; empty where none.
+    climate: String,
+    cautions: Vec<String>,
+    /// What was taken because product.toml says nothing.
+    assumed: Vec<String>,
+}
+
 /// The logs, and what a new one can be begun with.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct LogsView {
     runs: Vec<LogSummary>,
+    /// Sheets of the plan, in the order that saves the sample.
+    sheets: Vec<SheetChoice>,
+    /// Why there are none, where they cannot be made.
+    sheets_problem: Option<String>,
     /// How the product is watched, by its file.
     monitoring: String,
     meanings: Vec<CriterionMeaning>,
@@ -142,7 +173,10 @@ pub(crate) struct NewGenerator {
 /// What a run begins with.
 #[derive(Debug, Deserialize, ToSchema)]
 pub(crate) struct LogStart {
-    /// The whole sheet, as `hushfield run-sheet --json` prints it.
+    /// A sheet of the plan, by its test: `esd`, `burst`, …
+    planned: Option<String>,
+    /// Or a whole sheet, as `hushfield run-sheet --json` prints it.
+    #[serde(default)]
     #[schema(value_type = Object)]
     sheet: Value,
     #[serde(default)]
@@ -605,9 +639,12 @@ async fn logs(State(app): App) -> Answer<Json<LogsView>> {
             runs.push(summary_of(&run, &log.record()));
         }
         runs.reverse();
+        let (sheets, sheets_problem) = sheet_choices(&dir);
         let today = Timestamp::now().to_zoned(jiff::tz::TimeZone::UTC).date();
         Ok(LogsView {
             runs,
+            sheets,
+            sheets_problem,
             monitoring: product.observed.clone().unwrap_or_default(),
             meanings: meanings(&product.criteria),
             equipment: project
@@ -633,6 +670,44 @@ async fn logs(State(app): App) -> Answer<Json<LogsView>> {
     })
     .await
     .map(Json)
+}
+
+fn sheet_choices(dir: &std::path::Path) -> (Vec<SheetChoice>, Option<String>) {
+    match run_sheets(dir, &SheetWishes::default()) {
+        Err(error) => (Vec::new(), Some(error.to_string())),
+        Ok(all) => {
+            let mut list: Vec<SheetChoice> = all.sheets.into_iter().map(sheet_choice).collect();
+            list.sort_by_key(|s| s.place);
+            (list, None)
+        }
+    }
+}
+
+fn sheet_choice(s: RunSheet) -> SheetChoice {
+    let distinct = |values: Vec<String>| {
+        let mut values = values;
+        values.sort();
+        values.dedup();
+        values
+    };
+    let criteria = s.tests.iter().filter_map(|t| Criterion::of(t.criterion.as_deref()?));
+    SheetChoice {
+        ports: distinct(s.tests.iter().map(|t| t.port_name.clone()).collect()),
+        criteria: distinct(criteria.map(|c| c.letter().to_string()).collect()),
+        asked_by: distinct(s.tests.iter().map(|t| t.asked_by.clone()).collect()),
+        test: s.test,
+        title: s.title,
+        clause: s.sheet.clause,
+        steps: s.sheet.steps.len(),
+        stimuli: s.sheet.count,
+        duration_s: s.duration_s,
+        place: s.place,
+        why_there: s.why_there,
+        set_up: s.sheet.set_up,
+        climate: s.sheet.climate,
+        cautions: s.sheet.cautions,
+        assumed: s.assumed,
+    }
 }
 
 fn criterion(text: Option<&str>) -> Result<Option<Criterion>, Fault> {
@@ -677,9 +752,26 @@ async fn start(State(app): App, sent: Sent<LogStart>) -> Answer<(StatusCode, Jso
         if let Some(new) = &sent.generator {
             equipment.push(generator(&mut Project::open(&dir)?, new)?);
         }
+        let sheet = match sent.planned.as_deref().filter(|p| !p.is_empty()) {
+            None => sent.sheet,
+            Some(test) => {
+                let all = run_sheets(&dir, &SheetWishes::default())?;
+                let Some(sheet) = all.sheet(test) else {
+                    let known: Vec<&str> = all.sheets.iter().map(|s| s.test.as_str()).collect();
+                    return Err(Fault::Input(Problem {
+                        what: format!("the plan has no sheet `{test}`"),
+                        place: "planned".to_owned(),
+                        expected: format!("one of {}", known.join(", ")),
+                    }));
+                };
+                json!(sheet)
+            }
+        };
         let request = LogRequest {
             title: sent.title,
-            sheet: sent.sheet,
+            sheet,
+            tests: Vec::new(),
+            ports: Vec::new(),
             port: or_none(sent.port),
             sample: or_none(sent.sample),
             state: or_none(sent.state),
