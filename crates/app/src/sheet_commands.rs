@@ -8,8 +8,9 @@ use clap::{Args, Subcommand, ValueEnum};
 use immunity::sheet::{self, EsdPlan, Sheet, SheetError, Step, SurgePath, SweepPlan};
 use serde_json::{Value, json};
 use standards::{Known, Phenomenon};
-use workbench::{RunSheets, run_sheets};
+use workbench::{RunSheets, run_sheets, sheets_pdf, time_words as time};
 
+use crate::campaign_commands::now_text;
 use crate::immunity_commands::PULSE_CAUTION;
 use crate::outcome::{Failure, Outcome};
 use crate::print::{self, Show};
@@ -39,6 +40,9 @@ pub(crate) struct RunSheetArgs {
     /// A sheet as well that no row of the plan asks for; may be given several times
     #[arg(long, value_enum)]
     also: Vec<AlsoFlag>,
+    /// Write the sheets, or the one of --test, as PDF with set-up drawings, a box to tick and room for remarks at every step
+    #[arg(long)]
+    pdf: Option<PathBuf>,
     /// The magnetic field with direct current as well
     #[arg(long)]
     direct_field: bool,
@@ -72,16 +76,24 @@ pub(crate) fn run_sheet(show: Show, a: &RunSheetArgs) -> Result<Outcome, Failure
         });
     }
     let all = run_sheets(dir, &wishes)?;
+    if let Some(path) = &a.pdf {
+        if let Some(test) = &a.test {
+            one(&all, test)?;
+        }
+        let pdf = sheets_pdf(&all, a.test.as_deref(), &now_text())?;
+        std::fs::write(path, pdf)
+            .map_err(|e| Failure::input(format!("{}: could not be written: {e}", path.display())))?;
+    }
     match &a.test {
         None if show.json => {
-            let list: Vec<Value> = all.sheets.iter().map(document).collect();
+            let list: Vec<Value> = all.sheets.iter().map(|s| document(&all, s)).collect();
             print::json(&json!({ "product": all.product, "sheets": list, "order": all.order }))?;
         }
         None => print::text(&list_text(&all, dir))?,
         Some(test) => {
             let sheet = one(&all, test)?;
             if show.json {
-                print::json(&document(sheet))?;
+                print::json(&document(&all, sheet))?;
             } else {
                 print::text(&project_text(sheet))?;
             }
@@ -99,9 +111,12 @@ fn one<'a>(all: &'a RunSheets, test: &str) -> Result<&'a RunSheet, Failure> {
     })
 }
 
-/// A sheet as JSON: the sheet itself as `hushfield run-sheet TEST --json` has it, with what the project says around it.
-fn document(s: &RunSheet) -> Value {
-    json!(s)
+/// A sheet as JSON: the sheet itself as `hushfield run-sheet TEST --json` has it, with what the project says around it and the
+/// geometry of its set-up.
+fn document(all: &RunSheets, s: &RunSheet) -> Value {
+    let mut value = json!(s);
+    value["drawings"] = json!(all.drawings(&s.test));
+    value
 }
 
 fn list_text(all: &RunSheets, dir: &Path) -> String {
@@ -416,18 +431,6 @@ fn made(a: &SheetCommand) -> Result<Sheet, Failure> {
         SheetCommand::Dips { set, frequency, voltage, angle } => {
             sheet::voltage_dips(set, *frequency, voltage, angle).map_err(fault)
         }
-    }
-}
-
-fn time(seconds: f64) -> String {
-    let whole = seconds.round() as u64;
-    let (h, m, s) = (whole / 3600, whole / 60 % 60, whole % 60);
-    if h > 0 {
-        format!("{h} h {m:02} min")
-    } else if m > 0 {
-        format!("{m} min {s:02} s")
-    } else {
-        format!("{seconds:.1} s")
     }
 }
 

@@ -80,3 +80,58 @@ fn stress_hold_up_rigs_and_sheets() {
     let short = hushfield(&["run-sheet", "radiated", "--dwell", "0.2"]);
     assert_eq!(short.status.code(), Some(2));
 }
+
+const PRODUCT: &str = r#"
+name = "Pump"
+family = "generic"
+environment = "residential"
+markets = ["EU"]
+electronics = true
+magnetic_parts = true
+highest_internal_frequency_hz = 48e6
+[supply]
+voltage_v = 230
+frequency_hz = 50
+current_a = 0.5
+earthed = true
+[[ports]]
+id = "housing"
+kind = "enclosure"
+[[ports]]
+id = "mains"
+kind = "ac_mains"
+cable_length_m = 2
+"#;
+
+#[test]
+fn a_project_has_its_run_sheets() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path().join("p");
+    let dir = dir.to_str().unwrap();
+    assert_eq!(hushfield(&["new", dir]).status.code(), Some(0));
+    fs::write(format!("{dir}/product.toml"), PRODUCT).unwrap();
+    let all = json(&hushfield(&["run-sheet", dir]));
+    let tests: Vec<&str> = all["sheets"].as_array().unwrap().iter().map(|s| s["test"].as_str().unwrap()).collect();
+    assert_eq!(tests, ["radiated", "conducted", "magnetic", "dips", "burst", "esd", "surge"]);
+    // Every question of the product that the sheets had to answer themselves is asked.
+    let esd = json(&hushfield(&["run-sheet", dir, "--test", "esd"]));
+    assert!(esd["questions"].as_array().unwrap().iter().any(|q| q["field"] == "discharge_points"));
+    assert!(esd["drawings"][0]["elements"].as_array().unwrap().iter().any(|e| e["figure"] == "0.8 m"));
+    assert_eq!(esd["sheet"]["steps"][0]["id"], "esd-001");
+    // What the product says moves plan and sheet alike.
+    let said = format!("{PRODUCT}[[discharge_points]]\nname = \"screw\"\ndischarge = \"contact\"\n");
+    fs::write(format!("{dir}/product.toml"), said).unwrap();
+    let esd = json(&hushfield(&["run-sheet", dir, "--test", "esd"]));
+    let planned: f64 = esd["tests"].as_array().unwrap().iter().map(|t| t["planned_s"].as_f64().unwrap()).sum();
+    assert!((esd["duration_s"].as_f64().unwrap() - planned).abs() < 1e-6);
+    assert!(esd["sheet"]["steps"].as_array().unwrap().iter().any(|s| s["place"] == "screw"));
+    // One that no row asks for comes when it is asked for by name.
+    let ring = json(&hushfield(&["run-sheet", dir, "--test", "ring-wave"]));
+    assert!(ring["assumed"][0].as_str().unwrap().contains("wished for"));
+    let wrong = hushfield(&["run-sheet", dir, "--test", "rain"]);
+    assert_eq!(wrong.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&wrong.stderr).contains("radiated, conducted"));
+    let pdf = format!("{dir}/sheets.pdf");
+    assert_eq!(hushfield(&["run-sheet", dir, "--test", "surge", "--pdf", &pdf]).status.code(), Some(0));
+    assert!(fs::read(&pdf).unwrap().starts_with(b"%PDF"));
+}

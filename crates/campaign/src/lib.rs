@@ -46,3 +46,4 @@ pub use sheets::{
     Protector, RunSheet, SampleOrder, SamplePlace, SheetFacts, SheetTest, SheetWishes, SheetsError, Stand, Wear,
     run_sheets, sample_order,
 };
+pub use stimuli::USUAL_BOX_M;

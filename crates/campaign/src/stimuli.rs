@@ -21,8 +21,8 @@ pub(crate) const RING_REST_S: f64 = 10.0;
 pub(crate) const MOVE_LOOP_S: f64 = 15.0;
 /// Level of damped waves where the row gives none.
 pub(crate) const DAMPED_LEVEL: usize = 3;
-/// A box where the product's size is not said, m.
-pub(crate) const USUAL_BOX_M: [f64; 3] = [0.3, 0.2, 0.1];
+/// A box where the product's size is not said: length, width, height, m.
+pub const USUAL_BOX_M: [f64; 3] = [0.3, 0.2, 0.1];
 
 pub(crate) fn figure(test: &PlannedTest, quantity: &str) -> Option<f64> {
     test.level.iter().find(|l| l.quantity == quantity).map(|l| l.value)

@@ -8,6 +8,7 @@ pub use circuit::parse_number;
 pub mod analytic;
 pub mod coil;
 pub mod dips;
+pub mod drawing;
 pub mod rig;
 pub mod sheet;
 pub mod surge;

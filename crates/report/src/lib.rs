@@ -10,7 +10,9 @@ mod mains;
 pub mod pictures;
 pub mod plot;
 mod render;
+mod run_sheets;
 mod section;
+mod set_up;
 mod svg;
 mod view;
 
@@ -23,4 +25,6 @@ pub use evidence::{
 pub use export::{evidence_json, suspects_csv, trace_csv};
 pub use mains::{FlickerRowEvidence, MainsEvidence, OrderEvidence, WaveEvidence, bars_svg, wave_svg};
 pub use render::{Rendered, ReportError, render, render_pdf};
+pub use run_sheets::{PaperOrder, PaperPlace, PaperSheet, PaperStep, SheetPaper, render_run_sheets};
 pub use section::{PictureEvidence, SectionEvidence, TableEvidence};
+pub use set_up::{Ink, set_up_svg};

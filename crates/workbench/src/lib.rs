@@ -45,7 +45,7 @@ pub use planning::{Planning, planning, planning_of, with_answer};
 pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
 pub use readiness::readiness;
 pub use run::{RunRequest, add_run};
-pub use run_sheets::{RunSheets, run_sheets};
+pub use run_sheets::{RunSheets, SheetPlace, run_sheets, sheet_places, sheets_pdf, time_words};
 pub use together::{GroupKind, RunGroup, housing_radius_m, run_groups};
 pub use watch::{Following, LiveTrace, Measured, Target, measure_channels, run_span, run_timeline};
 pub use why::{Why, WhyChoices, peaks_of_trace, sources_of, why_of_file, why_of_run};

@@ -6,8 +6,11 @@ use std::path::Path;
 use campaign::{
     Pace, Plan, Protector, RunSheet, SampleOrder, SheetFacts, SheetWishes, Stand, run_sheets as sheets_of, sample_order,
 };
+use immunity::drawing::{Drawing, SetUpFacts, drawings};
+use immunity::sheet::Step;
 use immunity::surge::Part;
 use project::{Between, Discharge, Product, Project, Stands};
+use report::{PaperOrder, PaperPlace, PaperSheet, PaperStep, SheetPaper, render_run_sheets};
 
 use crate::planning::planning_of;
 use crate::{Planning, WorkError};
@@ -27,6 +30,58 @@ pub struct RunSheets {
     pub sheets: Vec<RunSheet>,
     /// That order with its reasons and warnings.
     pub order: SampleOrder,
+    /// What the drawings of the set-ups need.
+    pub set_up: SetUpFacts,
+}
+
+/// Steps of a sheet that follow each other at one place.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetPlace {
+    /// Where.
+    pub place: String,
+    /// Time for moving or plugging before it, s; 0 where nothing is moved.
+    pub change_s: f64,
+    /// What can hurt whoever moves or plugs.
+    pub caution: Option<String>,
+    /// All of it with the change, s.
+    pub duration_s: f64,
+    /// The steps.
+    pub steps: Vec<Step>,
+}
+
+/// The steps folded by place.
+pub fn sheet_places(steps: &[Step]) -> Vec<SheetPlace> {
+    let mut out: Vec<SheetPlace> = Vec::new();
+    for s in steps {
+        let took = s.duration_s + s.change_s;
+        match out.last_mut() {
+            Some(last) if last.place == s.place && s.change_s == 0.0 => {
+                last.duration_s += took;
+                last.steps.push(s.clone());
+            }
+            _ => out.push(SheetPlace {
+                place: s.place.clone(),
+                change_s: s.change_s,
+                caution: s.caution.clone(),
+                duration_s: took,
+                steps: vec![s.clone()],
+            }),
+        }
+    }
+    out
+}
+
+/// A time in words: `2 h 05 min`, `5 min 00 s`, `12.0 s`.
+pub fn time_words(seconds: f64) -> String {
+    let whole = seconds.round() as u64;
+    let (h, m, s) = (whole / 3600, whole / 60 % 60, whole % 60);
+    if h > 0 {
+        format!("{h} h {m:02} min")
+    } else if m > 0 {
+        format!("{m} min {s:02} s")
+    } else {
+        format!("{seconds:.1} s")
+    }
 }
 
 impl RunSheets {
@@ -34,6 +89,101 @@ impl RunSheets {
     pub fn sheet(&self, test: &str) -> Option<&RunSheet> {
         self.sheets.iter().find(|s| s.test == test)
     }
+
+    /// The drawings of a test's set-up, table-top or floor-standing by the product's facts.
+    pub fn drawings(&self, test: &str) -> Vec<Drawing> {
+        drawings(test, &self.set_up)
+    }
+}
+
+fn paper_sheet(all: &RunSheets, s: &RunSheet) -> PaperSheet {
+    let sheet = &s.sheet;
+    PaperSheet {
+        title: s.title.clone(),
+        clause: sheet.clause.clone(),
+        memory: sheet.known == standards::Known::Memory,
+        summary: format!(
+            "{} stimuli in {} steps: {}, and {} for changes.",
+            sheet.count,
+            sheet.steps.len(),
+            time_words(sheet.stimulus_s),
+            time_words(sheet.change_s)
+        ),
+        asked_by: s
+            .tests
+            .iter()
+            .filter(|t| !t.asked_by.is_empty())
+            .map(|t| {
+                let criterion = t.criterion.as_ref().map_or(String::new(), |c| format!(", criterion {c}"));
+                let known = if t.known == standards::Known::Memory { " (from memory)" } else { "" };
+                format!("{}{known}: {}{criterion}", t.asked_by, t.port_name)
+            })
+            .collect(),
+        cautions: sheet.cautions.clone(),
+        drawings: all.drawings(&s.test),
+        set_up: sheet.set_up.clone(),
+        climate: sheet.climate.clone(),
+        assumed: s.assumed.clone(),
+        questions: s.questions.iter().map(|q| format!("{} ({})", q.text, q.field)).collect(),
+        wear: s
+            .wear
+            .iter()
+            .flat_map(|w| w.sequence.warnings.iter().map(move |line| format!("{} at {}: {line}", w.part, w.port_name)))
+            .collect(),
+        places: sheet_places(&sheet.steps)
+            .into_iter()
+            .enumerate()
+            .map(|(k, p)| PaperPlace {
+                change: if p.change_s > 0.0 {
+                    format!("move or plug first: {}", time_words(p.change_s))
+                } else {
+                    String::new()
+                },
+                // Moving a loop by a window every quarter of a minute is warned of once, at the first.
+                caution: p.caution.filter(|_| k == 0 || p.change_s >= 60.0).unwrap_or_default(),
+                steps: p
+                    .steps
+                    .into_iter()
+                    .map(|t| PaperStep {
+                        id: t.id,
+                        stimulus: t.stimulus,
+                        level: t.level,
+                        count: t.count,
+                        time: time_words(t.duration_s),
+                    })
+                    .collect(),
+                place: p.place,
+            })
+            .collect(),
+    }
+}
+
+/// The sheets as PDF: all with their order, or one of them alone.
+///
+/// # Errors
+/// `generated_at` that is no date, or a layout that fails.
+pub fn sheets_pdf(all: &RunSheets, only: Option<&str>, generated_at: &str) -> Result<Vec<u8>, WorkError> {
+    let wanted: Vec<&RunSheet> = all.sheets.iter().filter(|s| only.is_none_or(|t| t == s.test)).collect();
+    let one = only.is_some();
+    let paper = SheetPaper {
+        product: all.product.clone(),
+        generated_at: generated_at.to_owned(),
+        order: all
+            .sheets
+            .iter()
+            .filter(|_| !one)
+            .map(|s| PaperOrder {
+                place: s.place,
+                title: s.title.clone(),
+                time: time_words(s.duration_s),
+                why: s.why_there.clone(),
+            })
+            .collect(),
+        between: if one { Vec::new() } else { all.order.between.clone() },
+        warnings: if one { Vec::new() } else { all.order.warnings.clone() },
+        sheets: wanted.into_iter().map(|s| paper_sheet(all, s)).collect(),
+    };
+    Ok(render_run_sheets(&paper)?.pdf)
 }
 
 /// A rated range wider than this part of its lower end is run at both ends (IEC 61000-4-11, clause 5).
@@ -135,7 +285,17 @@ pub fn run_sheets(dir: &Path, wishes: &SheetWishes) -> Result<RunSheets, WorkErr
         WorkError::input("run sheets", e.to_string(), "a plan, a pace and protection parts that can be worked with")
     })?;
     let order = sample_order(&sheets);
-    Ok(RunSheets { product: name, facts, pace, plan, sheets, order })
+    let field =
+        plan.tests.iter().filter_map(|t| t.level.iter().find(|l| l.quantity == "magnetic_field")).map(|l| l.value);
+    let set_up = SetUpFacts {
+        size_m: facts.size_m.unwrap_or(campaign::USUAL_BOX_M),
+        floor: facts.stand == Some(Stand::Floor),
+        screened: answers.ports.iter().any(|p| p.screened == Some(true)),
+        mains: answers.mains_v.is_some(),
+        mains_v: answers.mains_v,
+        magnetic_a_per_m: field.reduce(f64::max),
+    };
+    Ok(RunSheets { product: name, facts, pace, plan, sheets, order, set_up })
 }
 
 #[cfg(test)]

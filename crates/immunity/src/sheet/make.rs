@@ -111,6 +111,12 @@ pub struct SweepPlan {
     pub change_s: f64,
 }
 
+/// A frequency in megahertz, to the hertz and without idle noughts.
+fn mhz(hz: f64) -> String {
+    let text = format!("{:.6}", hz / 1e6);
+    format!("{} MHz", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
 /// `each_run`: whether something is turned before every run, or once at each place.
 fn swept(test: &str, unit: &str, plan: &SweepPlan, ways: &[&str], each_run: bool) -> Result<Sheet, SheetError> {
     if plan.dwell_s.is_nan() || plan.dwell_s < dwell_s(0.0, plan.cycle_s, false) {
@@ -129,14 +135,9 @@ fn swept(test: &str, unit: &str, plan: &SweepPlan, ways: &[&str], each_run: bool
                 for band in &plan.bands {
                     let place = if way.is_empty() { place.clone() } else { format!("{place}, {way}") };
                     let range = if band.from_hz == band.to_hz {
-                        format!("{:.6} MHz", band.from_hz / 1e6)
+                        mhz(band.from_hz)
                     } else {
-                        format!(
-                            "{:.6} MHz to {:.6} MHz, {} % steps",
-                            band.from_hz / 1e6,
-                            band.to_hz / 1e6,
-                            plan.step * 100.0
-                        )
+                        format!("{} to {}, {} % steps", mhz(band.from_hz), mhz(band.to_hz), plan.step * 100.0)
                     };
                     let mut step = Step {
                         count: band.count(plan.step)?,
