@@ -15,12 +15,12 @@ pub type Progress<'a> = dyn FnMut(u64, u64) -> ControlFlow<()> + 'a;
 pub(crate) const CAPTURES: &str = "captures";
 
 /// Beginning of the name of a copy under way. What bears it and is held by no process is left from an interrupted copy.
-const INCOMING: &str = ".incoming-";
+pub(crate) const INCOMING: &str = ".incoming-";
 
 /// The same for the project's small files.
-const WRITING: &str = ".writing-";
+pub(crate) const WRITING: &str = ".writing-";
 
-const BLOCK_BYTES: usize = 1 << 20;
+pub(crate) const BLOCK_BYTES: usize = 1 << 20;
 
 /// A raw file (or a pair of them) kept byte for byte in `captures/`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

@@ -21,13 +21,13 @@ use crate::{
     Run, RunRecord, Sample, Seal, Staged, Withdrawal, product_edit, stage_bytes, stage_file,
 };
 
-const PRODUCT: &str = "product.toml";
-const LEDGER: &str = "ledger.sqlite";
+pub(crate) const PRODUCT: &str = "product.toml";
+pub(crate) const LEDGER: &str = "ledger.sqlite";
 const CHAINS: &str = "chains";
 /// Descriptions of fitted filters, one a port.
 const FILTERS: &str = "filters";
 const LIMITS: &str = "limits";
-const DERIVED: &str = "derived";
+pub(crate) const DERIVED: &str = "derived";
 const REPORTS: &str = "reports";
 
 /// Longest text of a chain's table that is kept in the ledger; beyond it only the hash is.

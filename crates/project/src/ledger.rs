@@ -130,6 +130,17 @@ impl Ledger {
         Ok(Appending { transaction, path })
     }
 
+    /// Does something while no process can write: the file then is one whole state.
+    pub(crate) fn held<T>(&self, act: impl FnOnce(&Path) -> T) -> Result<T, ProjectError> {
+        let path = &self.path;
+        let reading = self.connection.unchecked_transaction().map_err(|e| explain(path, &e))?;
+        // The lock comes with the first read, not with the transaction.
+        reading.query_row("SELECT count(*) FROM event", [], |_| Ok(())).map_err(|e| explain(path, &e))?;
+        let done = act(path);
+        reading.finish().map_err(|e| explain(path, &e))?;
+        Ok(done)
+    }
+
     /// What SQLite itself finds wrong with the file.
     pub(crate) fn integrity(&self) -> Result<Option<String>, ProjectError> {
         let answer: String = self

@@ -9,6 +9,7 @@
 //! [`Project`] is [`Send`] but not `Sync`: a server keeps it behind a mutex. Copying a large capture needs no lock:
 //! [`stage_file`] and [`stage_reader`] work on the folder alone, and [`Project::add_capture`] then only renames.
 
+mod archive;
 mod capture;
 mod check;
 mod error;
@@ -28,6 +29,7 @@ mod product_template;
 mod reading;
 mod state;
 
+pub use archive::{Archived, export_archive, import_archive};
 pub use capture::{Capture, CaptureFile, Progress, Staged, stage_bytes, stage_file, stage_reader};
 pub use check::{Finding, Severity, Subject};
 pub use error::ProjectError;

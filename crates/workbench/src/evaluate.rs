@@ -5,8 +5,9 @@ use emission::{Applied, Chain, Gap, JudgeOptions, Trace, Verdict, judge};
 use formats::chain_file::read_chain;
 use formats::timeline_file::write_timeline;
 use formats::trace_file::{read_trace, write_trace};
-use project::{Project, Run};
-use standards::{Budget, Detector, Limit, LimitLibrary};
+use project::{PinnedLimit, Project, Run};
+use quantity::{AtStep, LogTable};
+use standards::{Budget, Detector, Known, Limit, LimitLibrary, Port};
 
 use crate::raw::{RawKind, ReadingChoices, levels};
 use crate::watch::measure_channels;
@@ -38,6 +39,46 @@ pub struct Evaluation {
     pub judged: Judged,
     /// What keeps it from being judged, where something does (the levels then still stand).
     pub problem: Option<String>,
+}
+
+/// A run's limits as they stood when it was recorded.
+///
+/// # Errors
+/// A limit of an old run without kept points that the library no longer has; kept points that make no table.
+pub(crate) fn limits_then(library: &LimitLibrary, run: &Run) -> Result<Vec<Limit>, WorkError> {
+    run.record
+        .limits
+        .iter()
+        .map(|id| {
+            let today = library.get(id);
+            let Some(pinned) = run.record.pinned_limits.iter().find(|p| &p.id == id) else {
+                return Ok(limits_of(library, std::slice::from_ref(id))?.remove(0));
+            };
+            if let Some(today) = today.filter(|t| &PinnedLimit::of(t) == pinned) {
+                return Ok(today.clone());
+            }
+            // The lower of two levels holds at a step, as in every published limit.
+            let level =
+                LogTable::new(pinned.points.clone(), pinned.interpolation, AtStep::Lower).map_err(|e| {
+                    WorkError::input(format!("run {}", run.id()), format!("its limit {id}: {e}"), "points of a limit")
+                })?;
+            Ok(Limit {
+                id: id.clone(),
+                standard: pinned.standard.clone(),
+                table: today.map_or_else(String::new, |t| t.table.clone()),
+                title: today.map_or_else(|| id.clone(), |t| t.title.clone()),
+                class: today.and_then(|t| t.class.clone()),
+                port: today.map_or(Port::Enclosure, |t| t.port),
+                detector: pinned.detector,
+                unit: pinned.unit,
+                distance_m: pinned.distance_m,
+                level,
+                source: "the run that used it".to_owned(),
+                known: Known::User,
+                note: None,
+            })
+        })
+        .collect()
 }
 
 /// Finds limits by id.
@@ -129,35 +170,47 @@ pub(crate) fn kept_levels(
     choices: &ReadingChoices,
     on_stage: &mut OnStage<'_>,
 ) -> Result<Trace, WorkError> {
+    let cache = kept_trace_path(project, capture, choices)?;
+    if cache.is_file()
+        && let Ok((trace, _)) = read_trace(&cache)
+    {
+        return Ok(trace);
+    }
+    levels_into(project, capture, choices, &cache, on_stage)
+}
+
+/// Measures a raw file of the project and writes levels and time structure at `file`; the levels are those read back from
+/// there. What cannot be written there is given as measured.
+pub(crate) fn levels_into(
+    project: &Project,
+    capture: &str,
+    choices: &ReadingChoices,
+    file: &Path,
+    on_stage: &mut OnStage<'_>,
+) -> Result<Trace, WorkError> {
     let kept = project.capture(capture)?;
     let path = project.capture_path(capture)?;
-    let cache = kept_trace_path(project, capture, choices)?;
     let name = &kept.file.original_name;
-    if !cache.is_file() {
-        let (trace, timeline) = if choices.kind == Some(RawKind::Capture) {
-            let channel = choices.receive.channel.unwrap_or(1);
-            let measured = measure_channels(&path, name, choices, &[channel], true, on_stage)?.pop();
-            let measured = measured.ok_or_else(|| WorkError::Ours("a channel gave no levels".to_owned()))?;
-            (measured.trace, measured.timeline)
-        } else {
-            (levels(&path, name, choices, on_stage)?, None)
-        };
-        if trace.unit.is_none() {
-            return Ok(trace);
-        }
-        // The time structure first: where the trace is there, what belongs to it is there too.
-        let written =
-            timeline.map_or(Ok(()), |t| write_timeline(&cache, &t)).and_then(|()| write_trace(&cache, &trace, None));
-        if written.is_err() {
-            // A folder that cannot be written must not keep anyone from reading.
-            let _ = fs::remove_file(&cache);
-            return Ok(trace);
-        }
+    let (trace, timeline) = if choices.kind == Some(RawKind::Capture) {
+        let channel = choices.receive.channel.unwrap_or(1);
+        let measured = measure_channels(&path, name, choices, &[channel], true, on_stage)?.pop();
+        let measured = measured.ok_or_else(|| WorkError::Ours("a channel gave no levels".to_owned()))?;
+        (measured.trace, measured.timeline)
+    } else {
+        (levels(&path, name, choices, on_stage)?, None)
+    };
+    if trace.unit.is_none() {
+        return Ok(trace);
     }
-    match read_trace(&cache) {
-        Ok((trace, _)) => Ok(trace),
-        Err(_) => levels(&path, name, choices, on_stage),
+    // The time structure first: where the trace is there, what belongs to it is there too.
+    let written =
+        timeline.map_or(Ok(()), |t| write_timeline(file, &t)).and_then(|()| write_trace(file, &trace, None));
+    if written.is_err() {
+        // A folder that cannot be written must not keep anyone from reading.
+        let _ = fs::remove_file(file);
+        return Ok(trace);
     }
+    Ok(read_trace(file).map_or(trace, |(read, _)| read))
 }
 
 /// Where the levels of a raw file of the project are kept for these choices.
@@ -180,6 +233,12 @@ pub(crate) fn kept_trace_path(
 pub(crate) fn chain_of(project: &Project, name: &str) -> Result<Chain, WorkError> {
     let file = project.chain(name)?;
     Ok(read_chain(&file.path)?)
+}
+
+/// The chain of a run as the ledger keeps it: a chain or a table edited since does not change an old verdict; the check
+/// names the edit.
+pub(crate) fn read_run_chain(project: &Project, run: &str) -> Result<Option<Chain>, WorkError> {
+    Ok(project.run_chain_path(run)?.map(|path| read_chain(&path)).transpose()?)
 }
 
 /// Computes a run of a project again: levels from its raw file, the chain as it stood then, its limits.
@@ -212,8 +271,7 @@ pub(crate) fn evaluate_run_with(
         kept.reading.capture.span_s = span_s;
     }
     let measured = kept_levels(project, &used.capture, &kept.reading, on_stage)?;
-    // As the ledger keeps it: a chain or a table edited since does not change an old verdict; the check names the edit.
-    let chain = project.run_chain_path(&run.record.id)?.map(|path| read_chain(&path)).transpose()?;
+    let chain = read_run_chain(project, run.id())?;
     let limits = limits_of(&project.limits()?, &run.record.limits)?;
     match judge_trace(&measured, chain.as_ref(), limits.clone(), &kept.judging.options()) {
         Ok(judged) => Ok(Evaluation { run, measured, chain, judged, problem: None }),

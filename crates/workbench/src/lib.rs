@@ -30,6 +30,7 @@ mod run_sheets;
 pub mod scan;
 pub mod survey;
 mod together;
+pub mod verify;
 mod watch;
 mod why;
 pub mod why_tables;

@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::ops::ControlFlow;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use mains::assess::{Basis, FlickerAssessment, FlickerJob, assess_flicker};
 use mains::flicker::Lamp;
@@ -204,7 +204,7 @@ pub fn add_mains_run(
 }
 
 /// What the ledger keeps of the results.
-fn mains_summary(r: &MainsResults) -> Value {
+pub(crate) fn mains_summary(r: &MainsResults) -> Value {
     let mut decisions = Vec::new();
     let mut sentences = Vec::new();
     if let Some(h) = &r.harmonics {
@@ -240,18 +240,13 @@ fn kept_results(
     job: &MainsJob,
     on_stage: &mut OnStage<'_>,
 ) -> Result<MainsResults, WorkError> {
-    let kept = project.capture(capture)?;
-    let path = project.capture_path(capture)?;
-    let job_text =
-        serde_json::to_string(job).map_err(|e| WorkError::Ours(format!("choices could not be written: {e}")))?;
-    let companion = kept.companion.as_ref().map_or("", |c| c.blake3.as_str());
-    let key = format!("{VERSION} {} {companion} {job_text}", kept.file.blake3);
-    let cache = project.derived_dir()?.join(format!("mains-{}.json", &blake3::hash(key.as_bytes()).to_hex()[..32]));
+    let cache = kept_mains_path(project, capture, job)?;
     if let Ok(text) = fs::read(&cache)
         && let Ok(results) = serde_json::from_slice(&text)
     {
         return Ok(results);
     }
+    let (kept, path) = (project.capture(capture)?, project.capture_path(capture)?);
     let results = measure_mains(&path, &kept.file.original_name, job, on_stage)?;
     // A folder that cannot be written must not keep anyone from reading.
     if let Ok(text) = serde_json::to_vec(&results) {
@@ -261,6 +256,16 @@ fn kept_results(
         }
     }
     Ok(results)
+}
+
+/// Where the results of a raw file of the project are kept for this job.
+pub(crate) fn kept_mains_path(project: &Project, capture: &str, job: &MainsJob) -> Result<PathBuf, WorkError> {
+    let kept = project.capture(capture)?;
+    let job_text =
+        serde_json::to_string(job).map_err(|e| WorkError::Ours(format!("choices could not be written: {e}")))?;
+    let companion = kept.companion.as_ref().map_or("", |c| c.blake3.as_str());
+    let key = format!("{VERSION} {} {companion} {job_text}", kept.file.blake3);
+    Ok(project.derived_dir()?.join(format!("mains-{}.json", &blake3::hash(key.as_bytes()).to_hex()[..32])))
 }
 
 /// Computes a mains run of a project again from its raw file.
@@ -275,6 +280,13 @@ pub(crate) fn evaluate_mains_run(
     run: Run,
     on_stage: &mut OnStage<'_>,
 ) -> Result<MainsEvaluation, WorkError> {
+    let (capture, job) = job_of(&run)?;
+    let results = kept_results(project, &capture, &job, on_stage)?;
+    Ok(MainsEvaluation { run, job, results })
+}
+
+/// The recording of a mains run and what was asked of it.
+pub(crate) fn job_of(run: &Run) -> Result<(String, MainsJob), WorkError> {
     let place = format!("run {}", run.record.id);
     let used = run.record.captures.first().ok_or_else(|| {
         WorkError::input(place.as_str(), "no raw file belongs to it", "a run with a recording of the mains")
@@ -284,6 +296,5 @@ pub(crate) fn evaluate_mains_run(
     })?;
     let job: MainsJob = serde_json::from_value(kept)
         .map_err(|e| WorkError::input(place.as_str(), format!("its choices: {e}"), "choices this version knows"))?;
-    let results = kept_results(project, &used.capture, &job, on_stage)?;
-    Ok(MainsEvaluation { run, job, results })
+    Ok((used.capture.clone(), job))
 }
