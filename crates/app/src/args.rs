@@ -91,6 +91,14 @@ pub(crate) enum Command {
         /// The project's folder
         dir: PathBuf,
     },
+    /// Compute every recorded verdict again from its raw file and report any that differ
+    Verify(crate::proof_commands::Verify),
+    /// What is proven of which modification state: test by port by state, and what a change puts in doubt
+    Matrix(crate::proof_commands::MatrixArgs),
+    /// Write a project as one archive that is taken in elsewhere bit for bit
+    Export(crate::proof_commands::Export),
+    /// Make a project folder from an archive, every hash proven
+    Import(crate::proof_commands::Import),
     /// Add a sample, a modification state or a piece of equipment to the ledger
     #[command(subcommand)]
     Add(Add),
@@ -464,6 +472,21 @@ pub(crate) enum Add {
         /// The state it was made from
         #[arg(long)]
         after: Option<String>,
+        /// One change, KIND=WHAT or KIND@PORT=WHAT, e.g. `filter@mains=X capacitor 470 nF`; `hushfield matrix --kinds`
+        /// lists the kinds
+        #[arg(long = "change", value_name = "KIND=WHAT")]
+        changes: Vec<String>,
+    },
+    /// What was changed in a modification state that is there already
+    Changes {
+        /// The project's folder
+        dir: PathBuf,
+        /// The state
+        #[arg(long)]
+        state: String,
+        /// One change, KIND=WHAT or KIND@PORT=WHAT; all of the state's changes are to be named
+        #[arg(long = "change", value_name = "KIND=WHAT", required = true)]
+        changes: Vec<String>,
     },
     /// A piece of measuring equipment
     Equipment {

@@ -21,6 +21,7 @@ mod predict_commands;
 mod print;
 mod progress;
 mod project_commands;
+mod proof_commands;
 mod ready_command;
 mod rig_commands;
 mod scan_commands;
@@ -74,6 +75,10 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Run(a) => project_commands::run(show, &a),
         Command::Runs { dir, run, all } => project_commands::runs(show, &dir, run.as_deref(), all),
         Command::Check { dir } => project_commands::check(show, &dir),
+        Command::Verify(a) => proof_commands::verify_command(show, &a),
+        Command::Matrix(a) => proof_commands::matrix_command(show, &a),
+        Command::Export(a) => proof_commands::export(show, &a),
+        Command::Import(a) => proof_commands::import(show, &a),
         Command::Add(a) => project_commands::add(show, a),
         Command::Report { dir, out } => project_commands::report(show, &dir, out.as_deref()),
         Command::Serve { dir, port } => {

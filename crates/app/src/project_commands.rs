@@ -5,7 +5,7 @@ use std::path::Path;
 use project::{NewEquipment, NewSample, NewState, Project, Severity, Subject};
 use serde_json::{Value, json};
 use standards::Port;
-use workbench::{RunRequest, add_run, evaluate, report_pdf, write_demo};
+use workbench::{RunRequest, add_run, evaluate, report_pdf, state_changes, write_demo};
 
 use crate::args::{Add, AddRun};
 use crate::choices;
@@ -264,9 +264,15 @@ pub(crate) fn add(show: Show, what: Add) -> Result<Outcome, Failure> {
             let sample = NewSample { id, serial: some(serial), description: note };
             ("sample", Project::open(&dir)?.add_sample(sample)?)
         }
-        Add::State { dir, id, what, after } => {
-            let state = NewState { id, description: what, based_on: after };
+        Add::State { dir, id, what, after, changes } => {
+            let changes = state_changes(&dir, &changes)?;
+            let state = NewState { id, description: what, based_on: after, changes };
             ("modification state", Project::open(&dir)?.add_state(state)?)
+        }
+        Add::Changes { dir, state, changes } => {
+            let changes = state_changes(&dir, &changes)?;
+            Project::open(&dir)?.say_changes(&state, changes)?;
+            ("changes of state", state)
         }
         Add::Equipment { dir, id, name, serial, calibrated, due } => {
             let date = |flag: &str, text: Option<String>| {

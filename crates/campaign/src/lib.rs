@@ -12,11 +12,13 @@ mod answers;
 mod beside;
 mod bring;
 mod calendar;
+mod changes;
 mod days;
 mod design;
 mod duration;
 mod fields;
 mod jobs;
+pub mod matrix;
 mod paper;
 mod plan;
 mod ready;
@@ -29,6 +31,7 @@ mod timetable;
 pub use answers::{Answers, PortAnswers, Question};
 pub use beside::{Beside, BesideError, BesideRow, Harder, beside};
 pub use calendar::{Date, clock, csv, icalendar};
+pub use changes::{ChangeKind, Reach, Touches, change_kinds};
 pub use days::{
     Bring, DayEntry, DayResult, Days, DaysError, Decision, EntryKind, LabDay, Now, PlannedJob, Request, days,
 };

@@ -13,7 +13,7 @@ use std::path::{Component, Path, PathBuf};
 use serde::Serialize;
 use tempfile::NamedTempFile;
 
-use crate::capture::{BLOCK_BYTES, CAPTURES, INCOMING, Progress, WRITING, sync_folder};
+use crate::capture::{BLOCK_BYTES, CAPTURES, INCOMING, Progress, WRITING, builder as builder_of, sync_folder};
 use crate::folder::{DERIVED, LEDGER, PRODUCT};
 use crate::{Project, ProjectError};
 
@@ -59,9 +59,7 @@ pub fn export_archive(project: &Project, out: &Path, progress: &mut Progress<'_>
         ));
     }
     let ledger = NamedTempFile::new_in(&target_folder).map_err(ProjectError::io("write beside", out))?;
-    project
-        .ledger()
-        .held(|path| fs::copy(path, ledger.path()).map_err(ProjectError::io("read the file", path)))??;
+    project.ledger().held(|path| fs::copy(path, ledger.path()).map_err(ProjectError::io("read the file", path)))??;
     let ledger_bytes = fs::metadata(ledger.path()).map_err(ProjectError::io("read the file", ledger.path()))?.len();
     // Listed after the ledger was copied: every raw file it names is there by now.
     let mut left_out = Vec::new();
@@ -69,7 +67,7 @@ pub fn export_archive(project: &Project, out: &Path, progress: &mut Progress<'_>
     list(dir, "", &mut paths, &mut left_out)?;
 
     let total: u64 = paths.values().sum();
-    let temporary = NamedTempFile::new_in(&target_folder).map_err(ProjectError::io("write beside", out))?;
+    let temporary = builder_of(INCOMING).tempfile_in(&target_folder).map_err(ProjectError::io("write beside", out))?;
     let mut builder = tar::Builder::new(BufWriter::with_capacity(BLOCK_BYTES, temporary));
     let mut sums = String::new();
     let mut done = 0;
@@ -192,7 +190,11 @@ pub fn import_archive(archive: &Path, dir: &Path, progress: &mut Progress<'_>) -
         found.insert(name, (hasher.finalize().to_hex().to_string(), length));
     }
     let sums = sums.ok_or_else(|| {
-        refuse("the archive", "its list of hashes is missing: it was cut short", "a whole file written by `hushfield export`")
+        refuse(
+            "the archive",
+            "its list of hashes is missing: it was cut short",
+            "a whole file written by `hushfield export`",
+        )
     })?;
     prove(&sums, &found).map_err(|(name, what)| refuse(&name, what, "what the list of hashes says"))?;
     for needed in [PRODUCT, LEDGER] {
@@ -331,7 +333,10 @@ struct Hashing<'p, 'q, R> {
 struct Stopped;
 
 fn is_stop(error: &std::io::Error) -> bool {
-    error.get_ref().is_some_and(|inner| inner.is::<Stopped>())
+    match error.get_ref() {
+        Some(inner) => inner.is::<Stopped>(),
+        None => false,
+    }
 }
 
 impl<R: Read> Read for Hashing<'_, '_, R> {

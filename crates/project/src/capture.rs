@@ -229,7 +229,7 @@ pub(crate) fn is_incoming(name: &str) -> bool {
 }
 
 /// Temporary files that get the permissions any new file of this user gets (not those of a private temporary file).
-fn builder(prefix: &str) -> tempfile::Builder<'_, 'static> {
+pub(crate) fn builder(prefix: &str) -> tempfile::Builder<'_, 'static> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(prefix);
     #[cfg(unix)]

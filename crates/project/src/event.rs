@@ -29,6 +29,8 @@ pub enum Event {
     SampleAdded(NewSample),
     /// The product was changed: a new modification state.
     StateAdded(NewState),
+    /// What was changed in a modification state was said later, or anew: the last entry counts.
+    StateChangesSaid(ChangesSaid),
     /// A piece of equipment came into use.
     EquipmentAdded(NewEquipment),
     /// A piece of equipment came back from calibration.
@@ -89,6 +91,31 @@ pub struct NewState {
     pub description: String,
     /// The state it was made from.
     pub based_on: Option<String>,
+    /// What was changed, by kind, so that it can be said which tests it puts in doubt.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<StateChange>,
+}
+
+/// One change of the product.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct StateChange {
+    /// Kind by the short name that the rules on changes use, e.g. `filter`.
+    pub kind: String,
+    /// What was done.
+    pub what: String,
+    /// Ports it acts on; none: the product as a whole.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub ports: Vec<String>,
+}
+
+/// What was changed in a modification state.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ChangesSaid {
+    /// The state.
+    pub state: String,
+    /// All of its changes.
+    pub changes: Vec<StateChange>,
 }
 
 /// A piece of measuring equipment.

@@ -15,10 +15,11 @@ use crate::ledger::Ledger;
 use crate::product_read::line_of;
 use crate::state::{State, free_id};
 use crate::{
-    CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, Entry, Equipment, Event, ExperimentRecord,
-    HandReading, KeptChain, KeptReading, ModificationState, NewEquipment, NewRun, NewSample, NewState, Note,
-    PinnedLimit, Place, Product, ProductError, ProductReading, Progress, ProjectError, ReadingWithdrawal, ResultRecord,
-    Run, RunRecord, Sample, Seal, Staged, Withdrawal, product_edit, stage_bytes, stage_file,
+    CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, ChangesSaid, Entry, Equipment, Event,
+    ExperimentRecord, HandReading, KeptChain, KeptReading, ModificationState, NewEquipment, NewRun, NewSample,
+    NewState, Note, PinnedLimit, Place, Product, ProductError, ProductReading, Progress, ProjectError,
+    ReadingWithdrawal, ResultRecord, Run, RunRecord, Sample, Seal, Staged, StateChange, Withdrawal, product_edit,
+    stage_bytes, stage_file,
 };
 
 pub(crate) const PRODUCT: &str = "product.toml";
@@ -412,6 +413,17 @@ impl Project {
             }
             let id = new.id.clone();
             Ok((vec![Event::StateAdded(new)], id))
+        })
+    }
+
+    /// Says what was changed in a modification state that is there already; what was said before stays in the ledger.
+    pub fn say_changes(&mut self, of: &str, changes: Vec<StateChange>) -> Result<(), ProjectError> {
+        self.append(|state| {
+            let known = state.states.iter().map(|s| s.state.id.as_str());
+            if !known.clone().any(|id| id == of) {
+                return Err(ProjectError::unknown("modification state", of, known));
+            }
+            Ok((vec![Event::StateChangesSaid(ChangesSaid { state: of.to_owned(), changes })], ()))
         })
     }
 

@@ -34,8 +34,9 @@ pub use capture::{Capture, CaptureFile, Progress, Staged, stage_bytes, stage_fil
 pub use check::{Finding, Severity, Subject};
 pub use error::ProjectError;
 pub use event::{
-    CalibratedEquipment, CaptureUse, ChainTable, ChainUse, Entry, Event, ExperimentRecord, KeptChain, NewEquipment,
-    NewRun, NewSample, NewState, Note, PinnedLimit, Place, Polarisation, ResultRecord, RunKind, RunRecord, Withdrawal,
+    CalibratedEquipment, CaptureUse, ChainTable, ChainUse, ChangesSaid, Entry, Event, ExperimentRecord, KeptChain,
+    NewEquipment, NewRun, NewSample, NewState, Note, PinnedLimit, Place, Polarisation, ResultRecord, RunKind,
+    RunRecord, StateChange, Withdrawal,
 };
 pub use folder::{ChainFile, Project, TextFile, unwatched};
 pub use ledger::Seal;

@@ -4,8 +4,8 @@ use serde_json::Value;
 
 use crate::ledger::ReadEntry;
 use crate::{
-    CalibratedEquipment, Capture, Entry, Event, ExperimentRecord, KeptChain, KeptReading, NewEquipment, NewSample,
-    NewState, Note, ProjectError, ReadingWithdrawal, ResultRecord, RunRecord, Seal, Withdrawal,
+    CalibratedEquipment, Capture, ChangesSaid, Entry, Event, ExperimentRecord, KeptChain, KeptReading, NewEquipment,
+    NewSample, NewState, Note, ProjectError, ReadingWithdrawal, ResultRecord, RunRecord, Seal, Withdrawal,
 };
 
 /// A sample in the current state of the project.
@@ -178,6 +178,12 @@ impl State {
         match event {
             Event::SampleAdded(sample) => self.samples.push(Sample { sample, added_at: Some(at) }),
             Event::StateAdded(state) => self.states.push(ModificationState { state, added_at: at }),
+            Event::StateChangesSaid(ChangesSaid { state, changes }) => {
+                match self.states.iter_mut().find(|s| s.state.id == state) {
+                    Some(found) => found.state.changes = changes,
+                    None => self.not_understood.push((id, format!("it speaks of the unknown state {state:?}"))),
+                }
+            }
             Event::EquipmentAdded(equipment) => {
                 let first = Calibration {
                     calibrated: equipment.calibrated,

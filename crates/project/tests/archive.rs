@@ -81,7 +81,7 @@ fn a_cut_or_changed_archive_leaves_nothing_behind() {
     let bad = room.path().join("bad.tar");
     let target = room.path().join("target");
     let mut random = signal_like(41);
-    for k in 0..150 {
+    for k in 0..60 {
         let mut broken = bytes.clone();
         let cut = k % 2 == 0;
         if cut {
@@ -156,8 +156,16 @@ fn hostile_names_are_refused() {
     };
     use tar::EntryType::{GNUSparse, Link, Regular, Symlink};
     for name in [
-        "project/../../evil", "/etc/evil", "project//evil", "project/.ssh", "evil", "project/a\\b", "project/C:x",
-        "project", "project/", "projectx/evil",
+        "project/../../evil",
+        "/etc/evil",
+        "project//evil",
+        "project/.ssh",
+        "evil",
+        "project/a\\b",
+        "project/C:x",
+        "project",
+        "project/",
+        "projectx/evil",
     ] {
         let said = attempt(&[(name, Regular)]);
         assert!(said.contains("outside the project"), "{name}: {said}");

@@ -24,7 +24,9 @@ pub mod trapezoid;
 mod truth;
 
 pub use mains::mains_recording;
-pub use story::{CaptureSpec, Conductor, Equipment, Kind, Sample, State, Story, SweepSpec, product_toml, story};
+pub use story::{
+    CaptureSpec, ChangeSpec, Conductor, Equipment, Kind, Sample, State, Story, SweepSpec, product_toml, story,
+};
 pub use survey::{SurveySweep, Wave, open_bench, survey_field_dbuv_per_m, turntable_survey};
 pub use synthesis::{BLOCK_LENGTH, Synthesis, VOLTS_PER_UNIT, synthesise};
 pub use truth::{EmissionKind, FieldLine, Line, Truth, field_truth, truth};

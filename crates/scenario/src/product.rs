@@ -1,4 +1,4 @@
-use crate::{Equipment, Sample, State};
+use crate::{ChangeSpec, Equipment, Sample, State};
 
 /// The commented description of the invented product.
 pub(crate) const PRODUCT_TOML: &str = include_str!("product.toml");
@@ -77,6 +77,7 @@ pub(crate) fn states() -> Vec<State> {
             sample: "S1",
             title: "As built",
             changes: "none: boards of revision 2 as assembled",
+            each: &[],
             date: "2026-03-09",
         },
         State {
@@ -84,6 +85,11 @@ pub(crate) fn states() -> Vec<State> {
             sample: "S1",
             title: "Larger X capacitor and slower edges",
             changes: "X capacitor 100 nF changed for 470 nF; gate resistor changed so that the switching node rises in 90 ns instead of 45 ns and falls in 160 ns instead of 80 ns; clock output set to low drive strength",
+            each: &[
+                ChangeSpec { kind: "filter", what: "X capacitor 100 nF changed for 470 nF", ports: &["mains"] },
+                ChangeSpec { kind: "converter", what: "slower gate drive", ports: &[] },
+                ChangeSpec { kind: "clock_or_logic", what: "clock output set to low drive strength", ports: &[] },
+            ],
             date: "2026-03-16",
         },
     ]

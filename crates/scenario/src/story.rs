@@ -73,8 +73,21 @@ pub struct State {
     pub title: &'static str,
     /// What was changed against the state before.
     pub changes: &'static str,
+    /// The same, change by change.
+    pub each: &'static [ChangeSpec],
     /// Day of the change, `YYYY-MM-DD`.
     pub date: &'static str,
+}
+
+/// One change of the product.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct ChangeSpec {
+    /// Its kind by the short name of the rules on changes.
+    pub kind: &'static str,
+    /// What was done.
+    pub what: &'static str,
+    /// Ports it acts on; none: the product as a whole.
+    pub ports: &'static [&'static str],
 }
 
 /// A capture to be synthesised and kept.

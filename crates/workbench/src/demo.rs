@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use formats::capture::writer::NpyWriter;
 use mains::harmonics::{Class, Product};
-use project::{NewEquipment, NewSample, NewState, Place, Polarisation, Project};
+use project::{NewEquipment, NewSample, NewState, Place, Polarisation, Project, StateChange};
 use scenario::{CaptureSpec, story, synthesise};
 use standards::Port;
 
@@ -60,6 +60,15 @@ pub fn write_demo(dir: &Path, on_stage: &mut OnStage<'_>) -> Result<Demo, WorkEr
             id: s.id.to_owned(),
             description: format!("{}: {}", s.title, s.changes),
             based_on: before.take(),
+            changes: s
+                .each
+                .iter()
+                .map(|c| StateChange {
+                    kind: c.kind.to_owned(),
+                    what: c.what.to_owned(),
+                    ports: c.ports.iter().map(|p| (*p).to_owned()).collect(),
+                })
+                .collect(),
         })?;
         before = Some(id);
     }

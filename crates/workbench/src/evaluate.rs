@@ -58,10 +58,9 @@ pub(crate) fn limits_then(library: &LimitLibrary, run: &Run) -> Result<Vec<Limit
                 return Ok(today.clone());
             }
             // The lower of two levels holds at a step, as in every published limit.
-            let level =
-                LogTable::new(pinned.points.clone(), pinned.interpolation, AtStep::Lower).map_err(|e| {
-                    WorkError::input(format!("run {}", run.id()), format!("its limit {id}: {e}"), "points of a limit")
-                })?;
+            let level = LogTable::new(pinned.points.clone(), pinned.interpolation, AtStep::Lower).map_err(|e| {
+                WorkError::input(format!("run {}", run.id()), format!("its limit {id}: {e}"), "points of a limit")
+            })?;
             Ok(Limit {
                 id: id.clone(),
                 standard: pinned.standard.clone(),
@@ -203,8 +202,7 @@ pub(crate) fn levels_into(
         return Ok(trace);
     }
     // The time structure first: where the trace is there, what belongs to it is there too.
-    let written =
-        timeline.map_or(Ok(()), |t| write_timeline(file, &t)).and_then(|()| write_trace(file, &trace, None));
+    let written = timeline.map_or(Ok(()), |t| write_timeline(file, &t)).and_then(|()| write_trace(file, &trace, None));
     if written.is_err() {
         // A folder that cannot be written must not keep anyone from reading.
         let _ = fs::remove_file(file);

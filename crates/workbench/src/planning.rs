@@ -154,7 +154,7 @@ fn laboratory(dir: &Path) -> Result<(Laboratory, Pace), WorkError> {
 }
 
 /// Which phenomenon a run looks at.
-fn phenomena(kind: RunKind) -> &'static [Phenomenon] {
+pub(crate) fn phenomena(kind: RunKind) -> &'static [Phenomenon] {
     match kind {
         RunKind::ConductedEmission => &[Phenomenon::ConductedDisturbance],
         RunKind::RadiatedEmission => &[Phenomenon::RadiatedDisturbance],
@@ -202,41 +202,66 @@ fn chance_of(summary: &Value) -> Option<(f64, &'static str)> {
     }
 }
 
-/// What the project's own runs say of each test: of the latest modification state measured, the worst of the latest runs
-/// of each conductor or polarisation on the same port, for emission against the same limit.
-fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>, WorkError> {
-    let runs = project.runs()?;
-    let library = project.limits()?;
-    // A logged run can carry out several tests of the plan, at several ports.
-    let mut carries: BTreeMap<String, Vec<String>> = BTreeMap::new();
+/// Planned tests that a logged run carries out, by run: it can be several, at several ports.
+pub(crate) fn carried_tests(project: &Project) -> Result<BTreeMap<String, Vec<String>>, WorkError> {
+    let mut carries = BTreeMap::new();
     for id in project.logged_runs()? {
         if let Some(log) = project.log(&id)? {
             carries.insert(id, log.sheet.tests);
         }
     }
+    Ok(carries)
+}
+
+/// The runs that measured a planned test, the earliest first: on its port, of its phenomenon, for emission against its
+/// limit, with the product on, and not taken back.
+pub(crate) fn runs_of_test<'r>(
+    runs: &'r [Run],
+    test: &PlannedTest,
+    library: &LimitLibrary,
+    carries: &BTreeMap<String, Vec<String>>,
+) -> Vec<&'r Run> {
+    let mut own: Vec<&Run> = runs
+        .iter()
+        .filter(|r| r.withdrawn.is_none() && !r.record.place.product_off)
+        .filter(|r| match carries.get(r.id()).filter(|tests| !tests.is_empty()) {
+            Some(tests) => tests.contains(&test.id),
+            None => {
+                r.record.port.as_deref() == Some(test.port.as_str())
+                    && phenomena(r.record.kind).contains(&test.phenomenon)
+            }
+        })
+        .filter(|r| test.side != Side::Emission || same_limit(&r.record, test, library))
+        .collect();
+    own.sort_by_key(|r| r.record.measured_at);
+    own
+}
+
+/// The latest run of each conductor and place, of runs in the order of time.
+pub(crate) fn latest_of_each<'r>(runs: impl Iterator<Item = &'r Run>) -> Vec<&'r Run> {
+    let mut latest: BTreeMap<(Option<&str>, String), &Run> = BTreeMap::new();
+    for run in runs {
+        latest.insert((run.record.conductor.as_deref(), run.record.place.words()), run);
+    }
+    latest.into_values().collect()
+}
+
+/// What the project's own runs say of each test: of the latest modification state measured, the worst of the latest runs
+/// of each conductor and place on the same port, for emission against the same limit.
+fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>, WorkError> {
+    let runs = project.runs()?;
+    let library = project.limits()?;
+    let carries = carried_tests(project)?;
     let mut says = BTreeMap::new();
     for test in &plan.tests {
-        let mut own: Vec<&Run> = runs
-            .iter()
-            .filter(|r| {
-                r.withdrawn.is_none()
-                    && (r.record.port.as_deref() == Some(test.port.as_str())
-                        || carries.get(r.id()).is_some_and(|tests| tests.contains(&test.id)))
-            })
-            .filter(|r| phenomena(r.record.kind).contains(&test.phenomenon))
-            .filter(|r| test.side != Side::Emission || same_limit(&r.record, test, &library))
-            .collect();
-        own.sort_by_key(|r| r.record.measured_at);
+        let own = runs_of_test(&runs, test, &library, &carries);
         let Some(latest) = own.last() else { continue };
-        let mut by_conductor: BTreeMap<Option<&str>, &Run> = BTreeMap::new();
-        for run in own.iter().filter(|r| r.record.state == latest.record.state) {
-            by_conductor.insert(run.record.conductor.as_deref(), run);
-        }
+        let now = latest_of_each(own.iter().copied().filter(|r| r.record.state == latest.record.state));
         // What failed elsewhere before and was not measured since is said, not forgotten.
         let mut before: BTreeMap<&str, &Run> = BTreeMap::new();
         for run in &own {
             if let Some(c) = run.record.conductor.as_deref()
-                && !by_conductor.contains_key(&Some(c))
+                && !now.iter().any(|r| r.record.conductor.as_deref() == Some(c))
             {
                 before.insert(c, run);
             }
@@ -252,8 +277,8 @@ fn runs_say(project: &Project, plan: &Plan) -> Result<BTreeMap<String, RunSays>,
                     .then(|| format!("{conductor} was last measured in state {state}, {}: {sentence}", run.id()))
             })
             .collect();
-        let worst = by_conductor
-            .values()
+        let worst = now
+            .iter()
             .filter_map(|run| {
                 let summary = &run.result()?.summary;
                 let (chance, basis) = chance_of(summary)?;

@@ -11,9 +11,7 @@ use project::{Finding, Project, Run, Seal, Severity, Subject};
 use serde::Serialize;
 use serde_json::{Map, Value};
 
-use crate::evaluate::{
-    KeptChoices, judge_trace, kept_trace_path, levels_into, limits_of, limits_then, read_run_chain,
-};
+use crate::evaluate::{KeptChoices, judge_trace, kept_trace_path, levels_into, limits_of, limits_then, read_run_chain};
 use crate::mains_run::{is_mains_run, job_of, kept_mains_path, mains_summary, measure_mains};
 use crate::run::summary;
 use crate::{OnStage, Stage, VERSION, WorkError};
@@ -245,16 +243,17 @@ fn compare(project: &Project, run: &Run, again: Result<Option<Again>, WorkError>
         Ok(Some(again)) => again,
     };
     // A raw file that is no longer what came in gives a verdict of something else, even where the figures agree.
-    let damaged = project.check_run(run.id())?.into_iter().find(|f| {
-        f.severity == Severity::Error && matches!(f.subject, Subject::Capture(_))
-    });
+    let damaged = project
+        .check_run(run.id())?
+        .into_iter()
+        .find(|f| f.severity == Severity::Error && matches!(f.subject, Subject::Capture(_)));
     one.levels_blake3 = Some(again.levels_blake3);
     one.derived_differs = again.derived_differs;
     let Some(result) = result else {
         one.agreement = Agreement::NothingRecorded;
         return Ok(one);
     };
-    (one.agreement, one.differences) = difference(&result.summary, &again.summary);
+    (one.agreement, one.differences) = difference(&result.summary, &as_read_back(&again.summary)?);
     if let Some(damaged) = damaged {
         one.agreement = Agreement::NotComputable;
         one.problem = Some(damaged.what);
@@ -264,6 +263,11 @@ fn compare(project: &Project, run: &Run, again: Result<Option<Again>, WorkError>
         .filter(|t| t["decision"] != again.summary["decision"])
         .and_then(|t| t["sentence"].as_str().map(str::to_owned));
     Ok(one)
+}
+
+/// What the ledger would give for a summary: reading a number from text may move its last digit.
+fn as_read_back(summary: &Value) -> Result<Value, WorkError> {
+    serde_json::from_str(&summary.to_string()).map_err(|e| WorkError::Ours(format!("a summary could not be read: {e}")))
 }
 
 /// Holds two summaries against each other. A field that only the newer one has is no difference: an older version did not
@@ -278,7 +282,8 @@ fn difference(recorded: &Value, recomputed: &Value) -> (Agreement, Vec<Differing
         if was == now {
             continue;
         }
-        let rounding = was.as_f64().zip(now.as_f64()).is_some_and(|(a, b)| (a - b).abs() <= ROUNDING * a.abs().max(b.abs()));
+        let rounding =
+            was.as_f64().zip(now.as_f64()).is_some_and(|(a, b)| (a - b).abs() <= ROUNDING * a.abs().max(b.abs()));
         if rounding {
             agreement = if agreement == Agreement::Same { Agreement::Rounding } else { agreement };
         } else {
