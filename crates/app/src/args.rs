@@ -95,6 +95,8 @@ pub(crate) enum Command {
     Verify(crate::proof_commands::Verify),
     /// What is proven of which modification state: test by port by state, and what a change puts in doubt
     Matrix(crate::proof_commands::MatrixArgs),
+    /// What the technical documentation still needs, and the data a declaration of conformity names
+    TechnicalFile(crate::proof_commands::TechnicalFileArgs),
     /// Write a project as one archive that is taken in elsewhere bit for bit
     Export(crate::proof_commands::Export),
     /// Make a project folder from an archive, every hash proven

@@ -77,6 +77,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Check { dir } => project_commands::check(show, &dir),
         Command::Verify(a) => proof_commands::verify_command(show, &a),
         Command::Matrix(a) => proof_commands::matrix_command(show, &a),
+        Command::TechnicalFile(a) => proof_commands::technical_file_command(show, &a),
         Command::Export(a) => proof_commands::export(show, &a),
         Command::Import(a) => proof_commands::import(show, &a),
         Command::Add(a) => project_commands::add(show, a),

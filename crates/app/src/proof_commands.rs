@@ -3,16 +3,17 @@
 use std::path::{Path, PathBuf};
 
 use campaign::change_kinds;
-use campaign::matrix::{Cell, Standing};
+use campaign::matrix::{Cell, Change, Row, Standing, StateFacts, UNNAMED};
 use clap::Args;
 use project::{Archived, Project, export_archive, import_archive};
 use serde_json::json;
 use standards::Side;
 use workbench::verify::{Agreement, Verification, verify};
-use workbench::{Compliance, Stage, WorkError, compliance};
+use workbench::{Compliance, Stage, WorkError, compliance, compliance_if, state_changes, technical_file_of};
 
+use crate::campaign_commands::level_words;
 use crate::outcome::{Failure, Outcome};
-use crate::print::{self, Show};
+use crate::print::{self, Show, hz};
 use crate::progress::Bar;
 
 #[derive(Debug, Args)]
@@ -35,9 +36,18 @@ pub(crate) struct MatrixArgs {
     /// Say for each test why it stands as it does
     #[arg(long)]
     why: bool,
+    /// What a change would put in doubt before it is made, KIND=WHAT or KIND@PORT=WHAT; may be given several times
+    #[arg(long = "if", value_name = "KIND=WHAT")]
+    change: Vec<String>,
     /// List the kinds of changes, and which tests each puts in doubt
     #[arg(long)]
     kinds: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TechnicalFileArgs {
+    /// The project's folder
+    dir: PathBuf,
 }
 
 #[derive(Debug, Args)]
@@ -171,23 +181,26 @@ const NOT_A_STANDARD: &str =
     "Which tests a change puts in doubt is common practice, not a standard's rule: whoever signs decides.";
 
 fn kinds_text() -> String {
-    let rows = change_kinds()
-        .iter()
-        .map(|k| {
-            let touched: Vec<String> = k
-                .touches
-                .iter()
-                .map(|t| {
-                    let names: Vec<&str> = t.phenomena.iter().map(|p| p.name()).collect();
-                    let at = if t.reach == campaign::Reach::Port { " (at its port)" } else { "" };
-                    format!("{}{at}: {}", names.join(", "), t.reason)
-                })
-                .collect();
-            let touched = if touched.is_empty() { "nothing".to_owned() } else { touched.join("; ") };
-            vec![k.id.clone(), k.title.clone(), touched]
-        })
-        .collect();
-    format!("{}\n{NOT_A_STANDARD}\n", print::table(&["kind", "what it comprises", "puts in doubt"], rows, &[]))
+    let mut text = String::new();
+    for k in change_kinds() {
+        text.push_str(&format!("{}: {}\n", k.id, k.title));
+        for t in &k.touches {
+            let names: Vec<&str> = t.phenomena.iter().map(|p| p.name()).collect();
+            let at = if t.reach == campaign::Reach::Port { ", at its port" } else { "" };
+            text.push_str(&format!("    in doubt{at}: {}; {}\n", names.join(", "), t.reason));
+        }
+        text.push_str(&format!("    the rest stays covered: {}\n", k.leaves));
+    }
+    format!("{text}\n{NOT_A_STANDARD}\n")
+}
+
+fn how(row: &Row) -> String {
+    let mut words = level_words(&row.level);
+    for [from, to] in &row.frequency_hz {
+        let range = if from == to { hz(*from) } else { format!("{} to {}", hz(*from), hz(*to)) };
+        words.push_str(&format!("{}{range}", if words.is_empty() { "" } else { "; " }));
+    }
+    words
 }
 
 fn cell_words(cell: &Cell) -> String {
@@ -208,7 +221,7 @@ fn matrix_text(c: &Compliance, why: bool) -> String {
             .iter()
             .filter(|r| r.side == side)
             .map(|r| {
-                let mut row = vec![r.port_name.clone(), r.phenomenon.name().to_owned(), r.clause.clone()];
+                let mut row = vec![r.port_name.clone(), r.phenomenon.name().to_owned(), how(r), r.clause.clone()];
                 row.extend(r.cells.iter().map(cell_words));
                 row
             })
@@ -216,7 +229,7 @@ fn matrix_text(c: &Compliance, why: bool) -> String {
         if rows.is_empty() {
             continue;
         }
-        let mut heads = vec!["port", "test", "clause"];
+        let mut heads = vec!["port", "test", "how hard", "clause"];
         heads.extend(m.states.iter().map(|s| s.id.as_str()));
         text.push_str(&format!("\n{heading}\n{}", print::table(&heads, rows, &[])));
     }
@@ -257,7 +270,21 @@ pub(crate) fn matrix_command(show: Show, a: &MatrixArgs) -> Result<Outcome, Fail
         return Ok(Outcome::Done);
     }
     let dir = a.dir.as_deref().ok_or_else(|| Failure::input("matrix: expected the project's folder"))?;
-    let found = compliance(dir)?;
+    let found = if a.change.is_empty() {
+        compliance(dir)?
+    } else {
+        let changes = state_changes(dir, &a.change)?;
+        let last = Project::open(dir).map_err(WorkError::from)?.states().map_err(WorkError::from)?.pop();
+        compliance_if(
+            dir,
+            StateFacts {
+                id: "after the change".to_owned(),
+                description: changes.iter().map(|c| c.what.as_str()).collect::<Vec<_>>().join("; "),
+                based_on: Some(last.map_or_else(|| UNNAMED.to_owned(), |s| s.state.id)),
+                changes: changes.into_iter().map(|c| Change { kind: c.kind, what: c.what, ports: c.ports }).collect(),
+            },
+        )?
+    };
     if show.json {
         print::json(&found)?;
     } else {
@@ -265,4 +292,36 @@ pub(crate) fn matrix_command(show: Show, a: &MatrixArgs) -> Result<Outcome, Fail
     }
     let complete = found.matrix.tallies.last().is_some_and(campaign::matrix::Tally::complete);
     Ok(if complete { Outcome::Done } else { Outcome::NotAPass })
+}
+
+pub(crate) fn technical_file_command(show: Show, a: &TechnicalFileArgs) -> Result<Outcome, Failure> {
+    let file = technical_file_of(&a.dir)?;
+    if show.json {
+        print::json(&file)?;
+        return Ok(Outcome::Done);
+    }
+    let mut text = format!("{}\n\nDocuments\n", file.sentence);
+    let list = |out: &mut String, title: &str, asked: &str, holds: &[String], nothing: &str| {
+        out.push_str(&format!("  {title} ({asked})\n"));
+        if holds.is_empty() {
+            out.push_str(&format!("      {nothing}\n"));
+        }
+        for h in holds {
+            out.push_str(&format!("      {h}\n"));
+        }
+    };
+    for d in &file.documents {
+        list(&mut text, &d.title, &d.asked, &d.holds, &format!("nothing yet: put files into documents/{}/", d.id));
+    }
+    text.push_str("\nStandards\n");
+    for s in &file.standards {
+        text.push_str(&format!("  {}, {}: {} of {} tests proven\n", s.number, s.title, s.proven, s.planned));
+    }
+    text.push_str("\nWhat a declaration of conformity names\n");
+    for f in &file.declaration {
+        list(&mut text, &f.title, &f.asked, &f.known, "the maker's to fill in");
+    }
+    text.push_str(&format!("\n{}\n", file.caution));
+    print::text(&text)?;
+    Ok(Outcome::Done)
 }

@@ -26,6 +26,7 @@ mod rig;
 mod sheets;
 pub mod solve;
 mod stimuli;
+pub mod technical_file;
 mod timetable;
 
 pub use answers::{Answers, PortAnswers, Question};

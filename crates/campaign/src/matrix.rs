@@ -4,7 +4,7 @@
 //! ([`crate::change_kinds`]). Everything else is to be repeated, and the reason is said.
 
 use serde::Serialize;
-use standards::{Phenomenon, Port, Side};
+use standards::{LevelFigure, Phenomenon, Port, Side};
 
 use crate::changes::ChangeKind;
 use crate::plan::{Plan, PlannedTest};
@@ -140,6 +140,10 @@ pub struct Row {
     pub clause: String,
     /// Performance criterion asked for.
     pub criterion: Option<String>,
+    /// Test level.
+    pub level: Vec<LevelFigure>,
+    /// Ranges, Hz.
+    pub frequency_hz: Vec<[f64; 2]>,
     /// One for each state, in the order of [`Matrix::states`].
     pub cells: Vec<Cell>,
 }
@@ -256,11 +260,16 @@ fn cell(test: &PlannedTest, state: &str, states: &[StateFacts], measured: &[&Mea
         measured.iter().filter_map(|m| Some((*m, way(states, state, &named(m))?))).collect();
     earlier.sort_by_key(|(_, way)| way.len());
     let Some((nearest, nearest_way)) = earlier.first() else {
-        let because = match measured.first() {
-            Some(m) => vec![format!("measured on {} only, which this state was not made from", named(m))],
-            None => Vec::new(),
+        // What was measured on a state made from this one says nothing of this one, and nobody need go back.
+        let (standing, because) = match measured.first() {
+            None => (Standing::Open, Vec::new()),
+            Some(m) if way(states, &named(m), state).is_some() => {
+                (Standing::Open, vec![format!("measured on the later {} only", named(m))])
+            }
+            Some(m) => {
+                (Standing::Repeat, vec![format!("measured on {} only, which this state was not made from", named(m))])
+            }
         };
-        let standing = if measured.is_empty() { Standing::Open } else { Standing::Repeat };
         return Cell { standing, measured: None, because };
     };
     let (standing, because) = match (standing_of(nearest), holds(test, nearest_way)) {
@@ -305,6 +314,8 @@ pub fn matrix(plan: &Plan, states: &[StateFacts], measured: &[Measured]) -> Matr
                 method: test.method.clone(),
                 clause: test.clause.clone(),
                 criterion: test.criterion.clone(),
+                level: test.level.clone(),
+                frequency_hz: test.frequency_hz.clone(),
                 cells: states.iter().map(|s| cell(test, &s.id, &states, &own)).collect(),
             }
         })

@@ -30,6 +30,8 @@ pub struct TableEvidence {
     pub head: Vec<String>,
     /// True for a column of figures, which is set to the right.
     pub figures: Vec<bool>,
+    /// Shares of the width for each column, where they hold sentences; empty: as wide as what they hold.
+    pub widths: Vec<u8>,
     /// The cells, row by row.
     pub rows: Vec<Vec<String>>,
 }
@@ -82,6 +84,7 @@ pub(crate) fn view(index: usize, s: &SectionEvidence) -> Value {
             "head": t.head.iter().map(|h| soft(h)).collect::<Vec<_>>(),
             "figures": (0..t.head.len()).map(|k| t.figures.get(k).copied().unwrap_or(false)).collect::<Vec<_>>(),
             // A row that is too short would shift every cell after it.
+            "widths": (t.widths.len() == t.head.len()).then_some(&t.widths),
             "rows": t.rows.iter().map(|r| (0..t.head.len()).map(|k| r.get(k).map_or(String::new(), |c| soft(c))).collect::<Vec<_>>()).collect::<Vec<_>>(),
         })).collect::<Value>(),
         "findings": findings(&s.findings),

@@ -168,10 +168,7 @@ impl Phenomenon {
 
     /// Whether it may break the sample (common practice: surge, burst and static discharge come last).
     pub const fn may_destroy(self) -> bool {
-        matches!(
-            self,
-            Self::Surge | Self::Burst | Self::ElectrostaticDischarge | Self::RingWave | Self::DampedWave
-        )
+        matches!(self, Self::Surge | Self::Burst | Self::ElectrostaticDischarge | Self::RingWave | Self::DampedWave)
     }
 }
 

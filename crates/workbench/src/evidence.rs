@@ -99,6 +99,10 @@ pub fn evidence(
         .filter(|p| !measured.contains(&p.name.as_str()) && !logged_at.contains(&p.id))
         .map(|p| format!("{} ({}): no run is recorded at this port.", p.name, port_words(p.kind)))
         .collect();
+    let mut sections: Vec<_> = together.sections.into_iter().chain(sections).collect();
+    if only.is_none() {
+        sections.extend(crate::proof::sections(dir)?);
+    }
     Ok(Evidence {
         project: ProjectEvidence {
             title: format!("{}: electromagnetic compatibility", product.name),
@@ -137,7 +141,7 @@ pub fn evidence(
         cautions: Vec::new(),
         runs: out,
         mains,
-        sections: together.sections.into_iter().chain(sections).collect(),
+        sections,
         findings,
         not_measured,
     })

@@ -110,6 +110,7 @@ fn add_part(section: &mut SectionEvidence, part: &ChancePart) {
                 ]
             })
             .collect(),
+        ..TableEvidence::default()
     });
     let budget = |b: &crate::chance::BudgetLine| format!("{}, {} dB (k = 2)", b.title, tenth(b.expanded_db));
     section.facts.push(Fact {
@@ -257,6 +258,7 @@ fn change_section(step: &str, place: &str, before: &[String], after: &[String], 
                     ]
                 })
                 .collect(),
+            ..TableEvidence::default()
         }],
         ..SectionEvidence::default()
     }
@@ -311,6 +313,7 @@ pub(crate) fn series(product: &Product, runs: &[Run]) -> Vec<SectionEvidence> {
                 head: ["Sample", "Smallest margin, dB"].map(str::to_owned).to_vec(),
                 figures: vec![false, true],
                 rows: samples.iter().map(|(id, m)| vec![id.clone(), tenth(*m)]).collect(),
+                ..TableEvidence::default()
             }],
             ..SectionEvidence::default()
         });

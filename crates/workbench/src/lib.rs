@@ -44,7 +44,7 @@ pub use evaluate::{Evaluation, Judged, evaluate, judge_trace, limits_of};
 pub use evidence::{evidence, report_pdf};
 pub use fix::{FILTERS, FixBench, FixRequest, add_parts, measured_part, prepare_fix, search_fix};
 pub use planning::{Planning, planning, planning_of, with_answer};
-pub use proof::{Compliance, compliance, state_changes};
+pub use proof::{Compliance, compliance, compliance_if, state_changes, technical_file_of};
 pub use raw::{RawKind, ReadingChoices, ReceiveChoices, Understanding, levels, understand};
 pub use readiness::readiness;
 pub use run::{RunRequest, add_run};

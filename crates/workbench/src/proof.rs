@@ -1,16 +1,19 @@
 //! What is proven of which modification state of a project.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
 use std::path::Path;
 
 use campaign::matrix::{Change, Matrix, Measured, Outcome, StateFacts, matrix};
-use campaign::{ChangeKind, PlannedTest, change_kinds};
+use campaign::technical_file::{Holdings, TechnicalFile, document_ids, technical_file};
+use campaign::{ChangeKind, Plan, PlannedTest, change_kinds};
 use project::{ModificationState, Polarisation, Product, Project, Run, StateChange};
+use report::{Fact, SectionEvidence, TableEvidence};
 use serde::Serialize;
 use standards::{Phenomenon, Port};
 
 use crate::WorkError;
-use crate::planning::{latest_of_each, planning, runs_of_test};
+use crate::planning::{carried_tests, latest_of_each, planning, runs_of_test};
 
 /// The compliance matrix of a project.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -24,18 +27,29 @@ pub struct Compliance {
     pub loose_runs: Vec<String>,
 }
 
+/// Where the maker's own documents lie, one folder for each kind.
+const DOCUMENTS: &str = "documents";
+
 /// Lays the project's runs over its plan, state by state.
 pub fn compliance(dir: &Path) -> Result<Compliance, WorkError> {
-    let planned = planning(dir)?;
-    let project = Project::open(dir)?;
+    compliance_of(&Project::open(dir)?, &planning(dir)?.plan, None)
+}
+
+/// The same with one more state than the ledger has: what a change would put in doubt.
+pub fn compliance_if(dir: &Path, state: StateFacts) -> Result<Compliance, WorkError> {
+    compliance_of(&Project::open(dir)?, &planning(dir)?.plan, Some(state))
+}
+
+fn compliance_of(project: &Project, plan: &Plan, more: Option<StateFacts>) -> Result<Compliance, WorkError> {
     let product = project.product()?.product;
     let library = project.limits()?;
     let runs = project.runs()?;
-    let states: Vec<StateFacts> = project.states()?.iter().map(facts).collect();
+    let states: Vec<StateFacts> = project.states()?.iter().map(facts).chain(more).collect();
     let mut measured = Vec::new();
     let mut used = BTreeSet::new();
-    for test in &planned.plan.tests {
-        let own = runs_of_test(&runs, test, &library);
+    let carries = carried_tests(project)?;
+    for test in &plan.tests {
+        let own = runs_of_test(&runs, test, &library, &carries);
         used.extend(own.iter().map(|r| r.id().to_owned()));
         let mut by_state: BTreeMap<Option<&str>, Vec<&Run>> = BTreeMap::new();
         for run in own {
@@ -51,7 +65,7 @@ pub fn compliance(dir: &Path) -> Result<Compliance, WorkError> {
             format!("{}, {}: no planned test of this kind and limit at {port}", r.id(), r.record.title)
         })
         .collect();
-    Ok(Compliance { product: product.name.clone(), matrix: matrix(&planned.plan, &states, &measured), loose_runs })
+    Ok(Compliance { product: product.name.clone(), matrix: matrix(plan, &states, &measured), loose_runs })
 }
 
 fn facts(state: &ModificationState) -> StateFacts {
@@ -150,4 +164,147 @@ pub fn state_changes(dir: &Path, said: &[String]) -> Result<Vec<StateChange>, Wo
             Ok(StateChange { kind: kind.trim().to_owned(), what: what.trim().to_owned(), ports })
         })
         .collect()
+}
+
+/// The index of the technical documentation and the data of a declaration, from what the project holds.
+pub fn technical_file_of(dir: &Path) -> Result<TechnicalFile, WorkError> {
+    let (plan, project) = (planning(dir)?.plan, Project::open(dir)?);
+    let matrix = compliance_of(&project, &plan, None)?.matrix;
+    Ok(technical_file(&plan, &matrix, &holdings(&project)?))
+}
+
+fn holdings(project: &Project) -> Result<Holdings, WorkError> {
+    let product = project.product()?.product;
+    let some = |text: &str| Some(text.trim().to_owned()).filter(|t| !t.is_empty());
+    let mut identification: Vec<String> = [&product.name, &product.model].into_iter().filter_map(|t| some(t)).collect();
+    identification.extend(product.serial.as_deref().and_then(some));
+    let mut files = Vec::new();
+    for id in document_ids() {
+        let folder = project.dir().join(DOCUMENTS).join(id);
+        let mut names: Vec<String> = match fs::read_dir(&folder) {
+            Ok(entries) => entries
+                .flatten()
+                .filter(|e| e.path().is_file())
+                .map(|e| e.file_name().to_string_lossy().into_owned())
+                .filter(|name| !name.starts_with('.'))
+                .collect(),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => continue,
+            Err(e) => return Err(WorkError::io(&folder, "look into the folder", &e)),
+        };
+        names.sort();
+        files.extend(names.into_iter().map(|name| (id.to_owned(), format!("{DOCUMENTS}/{id}/{name}"))));
+    }
+    Ok(Holdings {
+        identification,
+        maker: some(&product.maker),
+        description: some(&product.description),
+        markets: product.markets.clone(),
+        runs: project.runs()?.iter().filter(|r| r.withdrawn.is_none()).count(),
+        states: project
+            .states()?
+            .iter()
+            .map(|s| format!("{}, {}: {}", s.state.id, s.added_at.strftime("%Y-%m-%d"), s.state.description))
+            .collect(),
+        files,
+    })
+}
+
+/// The matrix and the technical file as sections of the report.
+pub(crate) fn sections(dir: &Path) -> Result<Vec<SectionEvidence>, WorkError> {
+    let (plan, project) = (planning(dir)?.plan, Project::open(dir)?);
+    let compliance = compliance_of(&project, &plan, None)?;
+    let matrix = &compliance.matrix;
+    if matrix.rows.is_empty() {
+        return Ok(Vec::new());
+    }
+    let file = technical_file(&plan, matrix, &holdings(&project)?);
+    let rows = matrix
+        .rows
+        .iter()
+        .filter_map(|row| {
+            let cell = row.cells.last()?;
+            let by = cell.measured.as_ref().map_or(String::new(), |m| {
+                let at = m.laboratory.as_ref().map_or("own bench".to_owned(), |l| format!("at {l}"));
+                format!("{}, {}, {at}", m.run, m.measured)
+            });
+            Some(vec![
+                row.port_name.clone(),
+                row.phenomenon.name().to_owned(),
+                row.clause.clone(),
+                cell.standing.words().to_owned(),
+                by,
+                cell.because.join("; "),
+            ])
+        })
+        .collect();
+    let state = matrix.states.last().map_or("", |s| s.id.as_str());
+    let proven = SectionEvidence {
+        heading: "What is proven".to_owned(),
+        sentence: matrix.sentence.clone(),
+        text: "A test passed on an earlier modification state still counts where no change since puts it in doubt. Which tests \
+               a change puts in doubt is common practice, not a standard's rule: whoever signs decides."
+            .to_owned(),
+        tables: vec![TableEvidence {
+            title: format!("Planned tests, as they stand on state {state}"),
+            head: ["port", "test", "asked by", "stands", "rests on", "because"].map(str::to_owned).to_vec(),
+            figures: vec![false; 6],
+            widths: vec![3, 4, 5, 3, 4, 7],
+            rows,
+        }],
+        findings: compliance
+            .loose_runs
+            .iter()
+            .map(|text| report::Finding { weight: report::Weight::Note, text: text.clone() })
+            .collect(),
+        ..SectionEvidence::default()
+    };
+    let there = |holds: &[String]| if holds.is_empty() { "not there".to_owned() } else { holds.join("; ") };
+    let index = SectionEvidence {
+        heading: "Technical file and data for a declaration".to_owned(),
+        sentence: file.sentence.clone(),
+        text: format!("{} The lists are those of {}.", file.caution, file.source),
+        facts: vec![Fact {
+            name: "Own documents".to_owned(),
+            value: format!("files in {DOCUMENTS}/, one folder for each kind"),
+        }],
+        tables: vec![
+            TableEvidence {
+                title: "Documents".to_owned(),
+                head: ["document", "asked by", "there"].map(str::to_owned).to_vec(),
+                figures: vec![false; 3],
+                widths: vec![5, 2, 6],
+                rows: file.documents.iter().map(|d| vec![d.title.clone(), d.asked.clone(), there(&d.holds)]).collect(),
+            },
+            TableEvidence {
+                title: "Standards applied".to_owned(),
+                head: ["standard", "planned", "proven", "not proven"].map(str::to_owned).to_vec(),
+                figures: vec![false, true, true, false],
+                widths: vec![8, 2, 2, 9],
+                rows: file
+                    .standards
+                    .iter()
+                    .map(|s| {
+                        let name = format!("{}, {}", s.number, s.title);
+                        vec![name, s.planned.to_string(), s.proven.to_string(), s.open.join("; ")]
+                    })
+                    .collect(),
+            },
+            TableEvidence {
+                title: "What a declaration of conformity names".to_owned(),
+                head: ["entry", "asked by", "known here"].map(str::to_owned).to_vec(),
+                figures: vec![false; 3],
+                widths: vec![6, 2, 6],
+                rows: file
+                    .declaration
+                    .iter()
+                    .map(|f| {
+                        let known = if f.known.is_empty() { "the maker's".to_owned() } else { f.known.join("; ") };
+                        vec![f.title.clone(), f.asked.clone(), known]
+                    })
+                    .collect(),
+            },
+        ],
+        ..SectionEvidence::default()
+    };
+    Ok(vec![proven, index])
 }

@@ -264,6 +264,7 @@ fn run_table(project: &Project, group: &[&Run]) -> Result<TableEvidence, WorkErr
         head: ["Run", "Place", "Raw file", "blake3"].map(str::to_owned).to_vec(),
         figures: vec![false; 4],
         rows,
+        ..TableEvidence::default()
     })
 }
 
@@ -366,6 +367,7 @@ fn angle_section(
                 ],
                 figures: vec![true, true, true, true, false, false],
                 rows,
+                ..TableEvidence::default()
             },
             run_table(project, group)?,
         ],
@@ -421,6 +423,7 @@ fn ambient_section(
                     .to_vec(),
                 figures: vec![true, true, true, true, true, false, false],
                 rows,
+                ..TableEvidence::default()
             },
             run_table(project, group)?,
         ],

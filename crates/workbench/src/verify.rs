@@ -148,7 +148,7 @@ pub fn verify(dir: &Path, only: Option<&str>, on_stage: &mut OnStage<'_>) -> Res
             Err(WorkError::Cancelled) => return Err(WorkError::Cancelled),
             other => other,
         };
-        let one = compare(&project, run, again)?;
+        let one = compare(run, again, &errors)?;
         for part in [one.run.as_str(), one.levels_blake3.as_deref().unwrap_or("-"), one.agreement.words()] {
             digest.update(part.as_bytes());
             digest.update(b"\n");
@@ -198,7 +198,7 @@ fn recompute(
     let measured = levels_into(project, &used.capture, &choices.reading, &file, on_stage)?;
     // Levels without a unit are not written; they cannot be judged either.
     let bytes = fs::read(&file).unwrap_or_default();
-    let derived = fs::read(kept_trace_path(project, &used.capture, &choices.reading)?).ok();
+    let derived = kept_trace_path(project, &used.capture, &choices.reading)?;
     let chain = read_run_chain(project, run.id())?;
     let library = project.limits()?;
     let options = choices.judging.options();
@@ -211,12 +211,23 @@ fn recompute(
     Ok(Some(Again {
         summary: summary(then.verdict.as_ref()),
         levels_blake3: blake3::hash(&bytes).to_hex().to_string(),
-        derived_differs: derived.is_some_and(|d| d != bytes),
+        derived_differs: differ(&file, &derived),
         today,
     }))
 }
 
-fn compare(project: &Project, run: &Run, again: Result<Option<Again>, WorkError>) -> Result<RunCheck, WorkError> {
+/// Whether a kept trace, or what is kept beside it (its notes, its time structure), is not what was made anew. What is not
+/// kept is no difference: it is made when it is wanted.
+fn differ(fresh: &Path, kept: &Path) -> bool {
+    let name = fresh.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let beside = fresh.parent().and_then(|folder| fs::read_dir(folder).ok()).into_iter().flatten().flatten();
+    beside.filter_map(|e| e.file_name().to_string_lossy().strip_prefix(&name).map(str::to_owned)).any(|ending| {
+        let with = |path: &Path| fs::read(format!("{}{ending}", path.display())).ok();
+        with(kept).is_some_and(|old| Some(old) != with(fresh))
+    })
+}
+
+fn compare(run: &Run, again: Result<Option<Again>, WorkError>, errors: &[Finding]) -> Result<RunCheck, WorkError> {
     let result = run.result();
     let mut one = RunCheck {
         run: run.id().to_owned(),
@@ -243,10 +254,9 @@ fn compare(project: &Project, run: &Run, again: Result<Option<Again>, WorkError>
         Ok(Some(again)) => again,
     };
     // A raw file that is no longer what came in gives a verdict of something else, even where the figures agree.
-    let damaged = project
-        .check_run(run.id())?
-        .into_iter()
-        .find(|f| f.severity == Severity::Error && matches!(f.subject, Subject::Capture(_)));
+    let damaged = errors.iter().find(
+        |f| matches!(&f.subject, Subject::Capture(id) if run.record.captures.iter().any(|used| used.capture == *id)),
+    );
     one.levels_blake3 = Some(again.levels_blake3);
     one.derived_differs = again.derived_differs;
     let Some(result) = result else {
@@ -256,7 +266,7 @@ fn compare(project: &Project, run: &Run, again: Result<Option<Again>, WorkError>
     (one.agreement, one.differences) = difference(&result.summary, &as_read_back(&again.summary)?);
     if let Some(damaged) = damaged {
         one.agreement = Agreement::NotComputable;
-        one.problem = Some(damaged.what);
+        one.problem = Some(damaged.what.clone());
     }
     one.by_todays_limits = again
         .today

@@ -14,6 +14,7 @@ mod locate;
 mod log;
 mod mains;
 mod product;
+mod proof;
 mod ready;
 mod scan;
 mod survey;
@@ -80,6 +81,7 @@ struct Shared {
     jobs: Mutex<HashMap<String, JobHandle>>,
     revision: watch::Sender<u64>,
     live: live::Lives,
+    verified: proof::Verified,
 }
 
 struct JobHandle {
@@ -344,34 +346,46 @@ async fn understood(app: Arc<Shared>, id: String, choices: Choices) -> Answer<Un
 async fn measure(State(app): App, request: Sent<MeasureRequest>) -> Answer<(StatusCode, Json<Job>)> {
     let Json(request) = request?;
     let path = app.upload_file(&request.upload_id)?;
+    let job = start_job(&app, move |app, tell| {
+        let run_id = app.backend.measure(&path, &request, tell)?;
+        if let Some(folder) = path.parent() {
+            let _ = std::fs::remove_dir_all(folder);
+        }
+        if let Ok(revision) = app.backend.revision() {
+            app.revision.send_replace(revision);
+        }
+        Ok(run_id)
+    });
+    Ok((StatusCode::ACCEPTED, Json(job)))
+}
+
+/// Begins long work that tells how it goes on and can be stopped. What it gives is told as the job's run; empty where it
+/// made none.
+fn start_job(
+    app: &Arc<Shared>,
+    work: impl FnOnce(&Shared, &mut backend::Tell<'_>) -> Result<String, Stopped> + Send + 'static,
+) -> Job {
     let job_id = format!("j{}", app.next.fetch_add(1, Ordering::Relaxed));
     let cancel = Arc::new(AtomicBool::new(false));
     let (tell, state) = watch::channel(JobEvent::Working { fraction: None, left_s: None, stage: "starting".into() });
     app.jobs().insert(job_id.clone(), JobHandle { cancel: Arc::clone(&cancel), state });
+    let app = Arc::clone(app);
     tokio::task::spawn_blocking(move || {
         let started = Instant::now();
-        let outcome = app.backend.measure(&path, &request, &mut |fraction, stage| {
+        let outcome = work(&app, &mut |fraction, stage| {
             let elapsed = started.elapsed().as_secs_f64();
             // Too early a guess of the time left is worse than none.
             let left_s = fraction.filter(|f| *f > 0.02 && elapsed > 0.5).map(|f| elapsed * (1.0 - f) / f);
             tell.send_replace(JobEvent::Working { fraction, left_s, stage: stage.into() });
             if cancel.load(Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
         });
-        if outcome.is_ok() {
-            if let Some(folder) = path.parent() {
-                let _ = std::fs::remove_dir_all(folder);
-            }
-            if let Ok(revision) = app.backend.revision() {
-                app.revision.send_replace(revision);
-            }
-        }
         tell.send_replace(match outcome {
             Ok(run_id) => JobEvent::Done { run_id },
             Err(Stopped::Cancelled) => JobEvent::Cancelled,
             Err(Stopped::Fault(fault)) => JobEvent::Failed { problem: Refusal::from(fault).1 },
         });
     });
-    Ok((StatusCode::ACCEPTED, Json(Job { job_id })))
+    Job { job_id }
 }
 
 /// How a job goes on, until it ends.
@@ -542,6 +556,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(changes))
         .merge(campaign::routes())
         .merge(ready::routes())
+        .merge(proof::routes())
         .merge(cause::routes())
         .merge(scan::routes())
         .merge(locate::routes())
@@ -599,6 +614,7 @@ impl Server {
             jobs: Mutex::default(),
             revision: watch::channel(revision).0,
             live: live::Lives::default(),
+            verified: proof::Verified::default(),
         });
         Ok(Self { listener, shared })
     }

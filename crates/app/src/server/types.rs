@@ -478,9 +478,9 @@ pub(crate) enum JobEvent {
         /// What is being done.
         stage: String,
     },
-    /// The run is in the ledger.
+    /// It came to its end.
     Done {
-        /// The new run.
+        /// The new run, which is in the ledger; empty where the work makes none.
         run_id: String,
     },
     /// Stopped on request; nothing was written.
