@@ -285,6 +285,7 @@ fn what_several_runs_say_has_a_section_of_its_own() {
                 vec!["144.00 MHz".into(), "60°".into()],
                 vec!["96 MHz".into(), "270°".into(), "#emph[x] stays text".into()],
             ],
+            ..TableEvidence::default()
         }],
         findings: Vec::new(),
     }];
