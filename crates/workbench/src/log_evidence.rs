@@ -275,6 +275,7 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
                         ]
                     })
                     .collect(),
+                ..TableEvidence::default()
             },
             TableEvidence {
                 title: "Upsets, deviations, pauses, corrections, remarks".to_owned(),
@@ -285,6 +286,7 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
                 },
                 figures: vec![false; 4],
                 rows: column(&telling),
+                ..TableEvidence::default()
             },
         ],
         findings: found,

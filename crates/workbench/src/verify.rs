@@ -85,7 +85,7 @@ pub struct RunCheck {
     pub problem: Option<String>,
     /// Version of the program that recorded the result.
     pub recorded_by: Option<String>,
-    /// blake3 (hex) of the levels as a file, computed again.
+    /// blake3 (hex) of the levels as a file, computed again; of a logged run, of what its entries come to.
     pub levels_blake3: Option<String>,
     /// What is kept in `derived/` is not what the raw file gives.
     pub derived_differs: bool,
@@ -178,6 +178,16 @@ fn recompute(
     scratch: &Path,
     on_stage: &mut OnStage<'_>,
 ) -> Result<Option<Again>, WorkError> {
+    if let Some(log) = project.log(run.id())? {
+        // A logged run is what people entered, step by step; that is its raw material, and the ledger's seal covers it.
+        let summary = log.record().summary();
+        return Ok(Some(Again {
+            levels_blake3: blake3::hash(summary.to_string().as_bytes()).to_hex().to_string(),
+            summary,
+            derived_differs: false,
+            today: None,
+        }));
+    }
     if is_mains_run(run) {
         let (capture, job) = job_of(run)?;
         let kept = project.capture(&capture)?;
