@@ -466,7 +466,7 @@ impl Making<'_> {
         });
         if !earthed {
             s.set_up.push(
-                "the product has no earth: remove its charge before every discharge by a lead with 470 kohm at each end, or a brush"
+                "the product has no earth: remove its charge before every discharge by a lead with 470 kΩ at each end, or a brush"
                     .to_owned(),
             );
         }

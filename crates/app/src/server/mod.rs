@@ -17,6 +17,7 @@ mod product;
 mod proof;
 mod ready;
 mod scan;
+mod sheets;
 mod survey;
 mod thin;
 mod timeline;
@@ -555,6 +556,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(job_events, cancel))
         .routes(routes!(changes))
         .merge(campaign::routes())
+        .merge(sheets::routes())
         .merge(ready::routes())
         .merge(proof::routes())
         .merge(cause::routes())
