@@ -17,6 +17,9 @@ export async function fetchAll(): Promise<void> {
   }
 }
 
+const logging = () => location.hash.startsWith("#/log/");
+let stale = false;
+
 /** Fetches the project and follows its changes until the page closes. */
 export function follow(): () => void {
   const changes = new EventSource("/api/changes");
@@ -24,13 +27,27 @@ export function follow(): () => void {
     const { revision } = JSON.parse(message.data) as { revision: number };
     if (revision === ledger.revision && !ledger.problem) return;
     ledger.revision = revision;
+    // Where a run is being logged the ledger grows with every touch, and the log fetches its own part of it.
+    if (logging() && ledger.overview) {
+      stale = true;
+      return;
+    }
     void fetchAll();
   };
+  const left = () => {
+    if (!stale || logging()) return;
+    stale = false;
+    void fetchAll();
+  };
+  addEventListener("hashchange", left);
   changes.onerror = () => {
     // The browser tries again by itself; until then the numbers on the page may be old.
     ledger.problem = asProblem(new TypeError("connection"));
   };
-  return () => changes.close();
+  return () => {
+    removeEventListener("hashchange", left);
+    changes.close();
+  };
 }
 
 /** The runs that are told as one with the run `id`, with commas between; nothing until the ledger was read. */

@@ -41,7 +41,7 @@ export function takenBack(entries: Entry[]): Map<string, string> {
   return back;
 }
 
-export function worse(a: Letter | undefined, b: string | undefined): Letter | undefined {
+export function worse(a: Letter | undefined, b: string | null | undefined): Letter | undefined {
   if (!b) return a;
   return !a || b > a ? (b as Letter) : a;
 }

@@ -98,9 +98,9 @@ export async function openStore(): Promise<Store> {
     return cursor ? ((cursor.key as [string, number])[1] ?? 0) : 0;
   }
 
-  return {
+  const store: Store = {
     async client(log) {
-      const known = await this.get<string>(`client:${log}`);
+      const known = await store.get<string>(`client:${log}`);
       if (known) return known;
       const t = write();
       const client = await clientIn(t, log);
@@ -118,13 +118,13 @@ export async function openStore(): Promise<Store> {
       return entry;
     },
     async after(log, sequence, most) {
-      const client = await this.client(log);
+      const client = await store.client(log);
       const t = db.transaction("entries");
       const found = (await asked(t.objectStore("entries").getAll(ofClient(log, client, sequence), most))) as Kept[];
       return found.map(plain);
     },
     async last(log) {
-      const client = await this.client(log);
+      const client = await store.client(log);
       return lastIn(db.transaction("entries"), log, client);
     },
     async all(log) {
@@ -154,4 +154,5 @@ export async function openStore(): Promise<Store> {
       await finished(t);
     },
   };
+  return store;
 }
