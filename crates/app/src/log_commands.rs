@@ -111,14 +111,14 @@ pub(crate) fn log_shown(show: Show, dir: &Path, id: &str) -> Result<Outcome, Fai
                     s.step.words(),
                     format!("{} of {}", s.stimuli, s.step.count),
                     result_words(s),
-                    s.seen.iter().chain(&s.deviations).cloned().collect::<Vec<_>>().join("; "),
                     times(s),
                     s.who.join(", "),
+                    s.seen.iter().chain(&s.deviations).cloned().collect::<Vec<_>>().join("; "),
                 ]
             })
             .collect();
         text +=
-            &print::table(&["step", "what", "given", "result", "seen, deviations", "when (UTC)", "who"], rows, &[2]);
+            &print::table(&["step", "what", "given", "result", "when (UTC)", "who", "seen, deviations"], rows, &[2]);
         let telling = telling(&log);
         if !telling.is_empty() {
             text.push('\n');

@@ -137,7 +137,7 @@ pub(crate) fn of(evidence: &Evidence, options: &PlotOptions) -> Value {
         format!("{tool}, limit data {}", evidence.data_version)
     };
     json!({
-        "title": printable(&joined(&["Emission measurement report", &title], ": ")),
+        "title": printable(&joined(&["Electromagnetic compatibility: evidence", &title], ": ")),
         "maker": printable(&p.maker),
         "product": soft(if product.is_empty() { "Unnamed product" } else { &product }),
         "subtitle": soft(&joined(&[&p.title, &p.maker, &evidence.generated_at], " · ")),

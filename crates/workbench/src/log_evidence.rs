@@ -255,7 +255,7 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
         tables: vec![
             TableEvidence {
                 title: "Every step".to_owned(),
-                head: ["step", "what", "given", "asked", "result", "seen, deviations", "when", "who"]
+                head: ["step", "what", "given", "asked", "result", "when", "who", "seen, deviations"]
                     .map(str::to_owned)
                     .to_vec(),
                 figures: vec![false, false, true, true, false, false, false, false],
@@ -269,9 +269,9 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
                             s.stimuli.to_string(),
                             s.step.count.to_string(),
                             result_words(s),
-                            s.seen.iter().chain(&s.deviations).cloned().collect::<Vec<_>>().join("; "),
                             times(s),
                             s.who.join(", "),
+                            s.seen.iter().chain(&s.deviations).cloned().collect::<Vec<_>>().join("; "),
                         ]
                     })
                     .collect(),
