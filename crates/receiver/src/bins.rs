@@ -9,7 +9,7 @@ use standards::Band;
 use crate::crest::{self, Between, Grid};
 use crate::detectors::{self, ChargeLaw, Envelopes, Weighting};
 use crate::settle::{Kept, Search};
-use crate::short::Cell;
+use crate::sheaf::Sheaf;
 use crate::simd::{self, InstructionSet, LANES, Lanes, Meter, WideLanes};
 use crate::weighting::{Charge, MeterStep};
 
@@ -142,13 +142,13 @@ impl Group {
         begins: usize,
         first: u64,
         rows: usize,
-        before: Option<&[Cell]>,
-        now: &[Cell],
+        before: Option<&Sheaf>,
+        now: &Sheaf,
         pass: (u64, bool),
         e: &mut Envelopes,
     ) {
         let (track, crests) = pass;
-        detectors::envelopes(c.set, &now[begins..begins + LANES], rows, e);
+        detectors::envelopes(c.set, now.group(begins / LANES), rows, e);
         for (peak, top) in self.weighting.peak.iter_mut().zip(e.top[0].iter().zip(&e.top[1])) {
             *peak = peak.max(top.0.max(*top.1));
         }

@@ -7,7 +7,7 @@
 #![allow(clippy::inline_always)]
 
 use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
-use crate::short::Cell;
+use crate::sheaf::Sheaf;
 use crate::simd::{LANES, Lanes};
 
 /// Spectra on both sides of a place half way between two.
@@ -157,7 +157,7 @@ for_each_lanes! {
     /// Raises the peaks of the group that begins with bin `begins` by what lies between spectra: round the last four of the
     /// sixteen before (if there are) and the first twelve of these. `rows` of these count; `top` is the highest magnitude
     /// of those that are looked round.
-    fn crests / crests_body(peak: &mut Lanes, top: &Lanes, begins: usize, before: Option<&[Cell]>, now: &[Cell], rows: usize, between: &Between);
+    fn crests / crests_body(peak: &mut Lanes, top: &Lanes, begins: usize, before: Option<&Sheaf>, now: &Sheaf, rows: usize, between: &Between);
 }
 
 /// A crest half way between two spectra stands little above the higher of them: 0.7 dB for a pulse at steps of 0.8 standard
@@ -243,8 +243,8 @@ fn crests_body<V: Lanes16>(
     peak: &mut Lanes,
     top: &Lanes,
     begins: usize,
-    before: Option<&[Cell]>,
-    now: &[Cell],
+    before: Option<&Sheaf>,
+    now: &Sheaf,
     rows: usize,
     between: &Between,
 ) {
@@ -260,11 +260,11 @@ fn crests_body<V: Lanes16>(
         for (series, offset) in series.iter_mut().zip(kernel.offset) {
             let bin = (begins + i).wrapping_add_signed(offset);
             if let Some(before) = before {
-                series[0][..WIDTH].copy_from_slice(&before[bin].re);
-                series[1][..WIDTH].copy_from_slice(&before[bin].im);
+                series[0][..WIDTH].copy_from_slice(&before.at(bin).re);
+                series[1][..WIDTH].copy_from_slice(&before.at(bin).im);
             }
-            series[0][WIDTH..2 * WIDTH].copy_from_slice(&now[bin].re);
-            series[1][WIDTH..2 * WIDTH].copy_from_slice(&now[bin].im);
+            series[0][WIDTH..2 * WIDTH].copy_from_slice(&now.at(bin).re);
+            series[1][WIDTH..2 * WIDTH].copy_from_slice(&now.at(bin).im);
         }
         // Only magnitudes count, so it is enough to turn the spectra against each other.
         let turn = (between.first + begins + i) % between.circle.len() * between.hop % between.circle.len();
@@ -312,6 +312,7 @@ fn crests_body<V: Lanes16>(
 mod tests {
     use super::*;
     use crate::plan::HOP_SIGMA;
+    use crate::short::Cell;
     use crate::simd::InstructionSet;
 
     const SIGMA: f64 = 100.0;
@@ -353,8 +354,8 @@ mod tests {
 
     /// Two sheaves that follow each other, and the highest magnitudes in them.
     struct Two {
-        before: Vec<Cell>,
-        now: Vec<Cell>,
+        before: Sheaf,
+        now: Sheaf,
         top: Lanes,
     }
 
@@ -366,7 +367,7 @@ mod tests {
                 let both = c.0.re.iter().zip(&c.0.im).chain(c.1.re.iter().zip(&c.1.im));
                 *p = both.fold(0.0, |a, (re, im)| a.max(re.hypot(*im)));
             }
-            Self { before, now, top }
+            Self { before: Sheaf::of(&before), now: Sheaf::of(&now), top }
         }
 
         fn peaks(&self, set: InstructionSet, between: &Between) -> Lanes {

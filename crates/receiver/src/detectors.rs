@@ -3,6 +3,7 @@
 
 use crate::crest::HEAD;
 use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
+use crate::sheaf::Sheaf;
 use crate::short::Cell;
 use crate::simd::{LANES, Lanes};
 use crate::weighting::CONDUCTION_CUBIC;
@@ -63,7 +64,7 @@ for_each_lanes! {
     /// The states at the first output: nothing has moved yet, half a step's share goes to the sums.
     fn begin / begin_body(state: &mut Weighting, e: &Envelopes);
     /// Magnitudes of those of sixteen spectra that are `wanted`, spectrum after spectrum, for whole vectors of bins.
-    fn magnitude_rows / magnitude_rows_body(cells: &[Cell], wanted: &[usize], rows: &mut [Vec<f32>; WIDTH]);
+    fn magnitude_rows / magnitude_rows_body(sheaf: &Sheaf, wanted: &[usize], rows: &mut [Vec<f32>; WIDTH]);
 }
 
 /// Lanes `16·i..` of a group.
@@ -120,8 +121,8 @@ fn envelopes_body<V: Lanes16>(cells: &[Cell], rows: usize, out: &mut Envelopes) 
 }
 
 #[inline(always)]
-fn magnitude_rows_body<V: Lanes16>(cells: &[Cell], wanted: &[usize], rows: &mut [Vec<f32>; WIDTH]) {
-    for (i, cells) in cells.chunks_exact(WIDTH).enumerate() {
+fn magnitude_rows_body<V: Lanes16>(sheaf: &Sheaf, wanted: &[usize], rows: &mut [Vec<f32>; WIDTH]) {
+    for (i, cells) in sheaf.groups().flat_map(|g| g.chunks_exact(WIDTH)).enumerate() {
         if wanted.len() > FEW {
             let power: [V; WIDTH] = powers(cells);
             for r in wanted {
@@ -296,8 +297,9 @@ mod tests {
             detect(set, &mut state, &e, 0, 13, &law);
             let mut rows: [Vec<f32>; WIDTH] = std::array::from_fn(|_| vec![0.0; LANES]);
             let wanted: Vec<usize> = (0..WIDTH).collect();
-            magnitude_rows(set, &now, &wanted[..13], &mut rows);
-            magnitude_rows(set, &now, &wanted[13..], &mut rows);
+            let all = Sheaf::of(&now);
+            magnitude_rows(set, &all, &wanted[..13], &mut rows);
+            magnitude_rows(set, &all, &wanted[13..], &mut rows);
             let Weighting { v, v_rest, current, peak, sum_e, sum_e2, sum_v } = state;
             let all = [v, v_rest, current, peak, sum_e, sum_e2, sum_v];
             let all = all.iter().flatten().chain(rows.iter().flatten());

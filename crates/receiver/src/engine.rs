@@ -22,17 +22,13 @@ use crate::first::{self, First};
 use crate::front::{Front, Planar};
 use crate::lanes::WIDTH;
 use crate::plan::{HALF_WIDTH_SIGMA, Plan};
+use crate::sheaf::Sheaf;
 use crate::short::Cell;
 use crate::simd::{InstructionSet, LANES};
 use crate::timeline::Held;
 use crate::types::{Progress, ReceiverError};
 use crate::weighting::sigma_s;
 use crate::witness::Witness;
-
-/// Spectra that follow each other, as many as a vector holds numbers: they are worked out together. Padded to whole groups.
-struct Sheaf {
-    cells: Vec<Cell>,
-}
 
 /// A run of the stream: what a tile's spectra are made of.
 #[derive(Default)]
@@ -135,8 +131,7 @@ impl Engine {
         let grid = Grid { length, first, bins, hop, window: window_length, sigma };
         let constants = Constants::new(band, hop as f64 / plan.stream_hz, &grid, set);
         // One tile is worked out while the one before goes through the detectors, which look one sheaf further back.
-        let sheaves =
-            (0..=2 * tile / WIDTH).map(|_| RwLock::new(Sheaf { cells: vec![Cell::ZERO; groups * LANES] })).collect();
+        let sheaves = (0..=2 * tile / WIDTH).map(|_| RwLock::new(Sheaf::new(bins))).collect();
         Self {
             groups: (0..groups).map(|_| Mutex::new(Group::new(&constants))).collect(),
             constants,
@@ -357,8 +352,8 @@ impl Engine {
                             g * LANES,
                             number as u64,
                             WIDTH.min(detect - i * WIDTH),
-                            (number > 0).then_some(pair[0].cells.as_slice()),
-                            &pair[1].cells,
+                            (number > 0).then_some(&*pair[0]),
+                            &pair[1],
                             (pass.track, pass.crests),
                             &mut scratch.envelopes,
                         );
@@ -414,11 +409,11 @@ impl Engine {
         } else {
             first::enter_real(self.set, &self.window, &self.transform, re, cells);
         }
-        fft::transform(self.set, &self.transform, &mut scratch.work, self.plan.first_bin, &mut sheaf.cells[..bins]);
+        fft::transform(self.set, &self.transform, &mut scratch.work, self.plan.first_bin, &mut sheaf);
         if pass.witnessed {
             let wanted: Vec<usize> = (0..rows).filter(|i| self.witness.wants((first + i) as u64)).collect();
             if !wanted.is_empty() {
-                detectors::magnitude_rows(self.set, &sheaf.cells, &wanted, &mut scratch.rows);
+                detectors::magnitude_rows(self.set, &sheaf, &wanted, &mut scratch.rows);
             }
             for i in wanted {
                 self.witness.row(&mut scratch.held, (first + i) as u64, &scratch.rows[i][..bins]);

@@ -11,6 +11,7 @@
 #![allow(clippy::inline_always, clippy::needless_range_loop)]
 
 use crate::lanes::{Floats, Lanes16, for_each_lanes};
+use crate::sheaf::Sheaf;
 use crate::short::{Cell, Complex, Input, Output, Short, all_but_last, end_pass, radices, turn, whole};
 use crate::simd::InstructionSet;
 
@@ -177,10 +178,10 @@ for_each_lanes! {
     /// The first short transform of column number `column`, with the factors between the two, back into the column.
     fn column_pass / column_body(plan: &Long, column: usize, cells: &mut [Cell], a: &mut [Cell], b: &mut [Cell]);
     /// The second short transform of row number `k`, to the bins asked for.
-    fn row_pass / row_body(plan: &Long, k: usize, bins: Bins, row: &[Cell], a: &mut [Cell], b: &mut [Cell], out: &mut [Cell]);
+    fn row_pass / row_body(plan: &Long, k: usize, bins: Bins, row: &[Cell], a: &mut [Cell], b: &mut [Cell], out: &mut Sheaf);
     /// Bins of pairs of real values from their points in row `k` (`a`) and the row that mirrors it (`other`). Every
     /// `every`th of the input's is one of theirs.
-    fn part_rows / part_body(plan: &Long, part: &[[f32; 2]], every: usize, k: usize, a: &[Cell], other: &[Cell], first: usize, out: &mut [Cell]);
+    fn part_rows / part_body(plan: &Long, part: &[[f32; 2]], every: usize, k: usize, a: &[Cell], other: &[Cell], first: usize, out: &mut Sheaf);
 }
 
 /// Which bins a complex transform's points are: number `k` is bin `from + every·k` modulo `length`, of a real input those
@@ -195,8 +196,8 @@ pub(crate) struct Bins {
     first: usize,
 }
 
-/// Transforms what the first step left in `work.cells` and gives bins `first..first + out.len()` (modulo the length).
-pub(crate) fn transform(set: InstructionSet, plan: &Batch, work: &mut Workspace, first: usize, out: &mut [Cell]) {
+/// Transforms what the first step left in `work.cells` and gives the bins from `first` on (modulo the length), as many as `out` has (modulo the length).
+pub(crate) fn transform(set: InstructionSet, plan: &Batch, work: &mut Workspace, first: usize, out: &mut Sheaf) {
     let Workspace { cells, a, b, c, d } = work;
     let (parts, pairs) = cells.split_at_mut(plan.parts().len() * plan.room());
     for (from, cells) in plan.parts().zip(parts.chunks_exact_mut(plan.room())) {
@@ -248,7 +249,7 @@ struct Spread<'a> {
     bins: Bins,
     from: usize,
     every: usize,
-    out: &'a mut [Cell],
+    out: &'a mut Sheaf,
 }
 
 impl Spread<'_> {
@@ -311,7 +312,7 @@ fn row_body<V: Lanes16>(
     row: &[Cell],
     a: &mut [Cell],
     b: &mut [Cell],
-    out: &mut [Cell],
+    out: &mut Sheaf,
 ) {
     let from = Input { cells: &row[..plan.row()], step: 1 };
     let mut to = Spread { bins, from: bins.from + bins.every * k, every: bins.every * plan.first.length, out };
@@ -339,9 +340,9 @@ fn row_body<V: Lanes16>(
 
 /// Keeps a bin that is asked for.
 #[inline(always)]
-fn put<V: Floats>(out: &mut [Cell], first: usize, bin: usize, part: usize, y: Complex<V>) {
-    if bin >= first && bin - first < out.len() {
-        y.store(&mut out[bin - first], part);
+fn put<V: Floats>(out: &mut Sheaf, first: usize, bin: usize, part: usize, y: Complex<V>) {
+    if let Some(cell) = out.get_mut(bin.wrapping_sub(first)) {
+        y.store(cell, part);
     }
 }
 
@@ -354,7 +355,7 @@ fn part_body<V: Lanes16>(
     a: &[Cell],
     other: &[Cell],
     first: usize,
-    out: &mut [Cell],
+    out: &mut Sheaf,
 ) {
     let (n1, n2) = (plan.first.length, plan.second.length);
     let m = n1 * n2;
@@ -425,9 +426,9 @@ mod tests {
         } else {
             first::enter_real(set, &entry, &plan, &layout[0], &mut work.cells);
         }
-        let mut out = vec![Cell::ZERO; bins];
+        let mut out = Sheaf::new(bins);
         transform(set, &plan, &mut work, first, &mut out);
-        out
+        (0..bins).map(|bin| *out.at(bin)).collect()
     }
 
     /// A window of less than one, two or three folds, and a hop that may divide the length or not.

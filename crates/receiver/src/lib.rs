@@ -36,6 +36,7 @@ mod measure;
 mod plan;
 mod settle;
 mod several;
+mod sheaf;
 mod short;
 mod simd;
 mod timeline;
