@@ -10,7 +10,7 @@
 // Rows go through several lists side by side.
 #![allow(clippy::inline_always, clippy::needless_range_loop)]
 
-use crate::lanes::{Floats, Lanes16, for_each_lanes};
+use crate::lanes::{Floats, Lanes16, each_part, for_each_lanes};
 use crate::sheaf::Sheaf;
 use crate::short::{Cell, Complex, Input, Output, Short, all_but_last, end_pass, radices, turn, whole};
 use crate::simd::InstructionSet;
@@ -244,33 +244,46 @@ impl<V: Floats> Output<V> for Column<'_> {
     }
 }
 
-/// The bins asked for: point `i` is bin `from + every·i`.
-struct Spread<'a> {
-    bins: Bins,
+/// Points `from..to` of a row, of which the first belongs to frequency number `place` and the next to one so much further.
+struct Stretch {
     from: usize,
-    every: usize,
-    out: &'a mut Sheaf,
+    to: usize,
+    place: isize,
+    step: isize,
 }
 
-impl Spread<'_> {
-    /// Where point `i` goes, if it is asked for, and whether as its mirror image.
-    #[inline(always)]
-    fn place(&mut self, i: usize) -> Option<(&mut Cell, bool)> {
-        let Bins { length, mirrored, first, .. } = self.bins;
-        let bin = self.from + self.every * i;
-        if mirrored && bin > length / 2 {
-            return Some((self.out.get_mut((length - bin).wrapping_sub(first))?, true));
-        }
-        Some((self.out.get_mut(if bin >= first { bin - first } else { bin + length - first })?, false))
+impl Stretch {
+    /// Those of points `from..to` that belong to one of `count` frequencies; point `i` to number `at + step·i`.
+    fn new(from: usize, to: usize, at: isize, step: isize, count: usize) -> Self {
+        let count = count as isize;
+        // Rounded up, for a divisor above 0.
+        let up = |a: isize, b: isize| (a + b - 1).div_euclid(b);
+        let [low, high] = if step > 0 {
+            [up(-at, step), up(count - at, step)]
+        } else {
+            [up(at - count + 1, -step), up(at + 1, -step)]
+        };
+        let from = from.max(low.max(0) as usize);
+        let to = to.min(high.max(0) as usize).max(from);
+        Self { from, to, place: at + step * from as isize, step }
     }
 }
 
-impl<V: Floats> Output<V> for Spread<'_> {
-    #[inline(always)]
-    fn put(&mut self, i: usize, part: usize, y: Complex<V>) {
-        if let Some((o, mirrored)) = self.place(i) {
-            let im = if mirrored { V::splat(0.0).sub(y.im) } else { y.im };
-            Complex { re: y.re, im }.store(o, part);
+impl Bins {
+    /// The points of row `k` of `n1` rows of `points` that are asked for, as they are and as mirror images.
+    fn of_row(&self, k: usize, n1: usize, points: usize, count: usize) -> [Stretch; 2] {
+        let (from, every) = (self.from + self.every * k, self.every * n1);
+        // The first point beyond what counts as it is.
+        let edge = if self.mirrored { self.length / 2 + 1 } else { self.first };
+        let edge = edge.saturating_sub(from).div_ceil(every).min(points);
+        let [first, from, length] = [self.first, from, self.length].map(|x| x as isize);
+        let every = every as isize;
+        if self.mirrored {
+            let mirrored = Stretch::new(edge, points, length - from - first, -every, count);
+            [Stretch::new(0, edge, from - first, every, count), mirrored]
+        } else {
+            let wrapped = Stretch::new(0, edge, from + length - first, every, count);
+            [wrapped, Stretch::new(edge, points, from - first, every, count)]
         }
     }
 }
@@ -296,9 +309,9 @@ fn column_body<V: Lanes16>(plan: &Long, column: usize, cells: &mut [Cell], a: &m
         _ => {
             whole::<V::Register>(&plan.first, from, a, b);
             for ((y, t), to) in a[..n1].iter().zip(turns).zip(cells.iter_mut().step_by(pitch)) {
-                for part in 0..V::Register::PARTS {
+                each_part!(V::Register, part, {
                     Complex::<V::Register>::load(y, part).turn(t).store(to, part);
-                }
+                });
             }
         }
     }
@@ -314,27 +327,25 @@ fn row_body<V: Lanes16>(
     b: &mut [Cell],
     out: &mut Sheaf,
 ) {
-    let from = Input { cells: &row[..plan.row()], step: 1 };
-    let mut to = Spread { bins, from: bins.from + bins.every * k, every: bins.every * plan.first.length, out };
-    match plan.second.steps.as_slice() {
-        [.., last] if V::Register::PARTS == 1 => {
-            let from = if plan.second.steps.len() > 1 {
-                Input { cells: all_but_last::<V::Register>(&plan.second, from, a, b).0, step: 1 }
-            } else {
-                from
-            };
-            end_pass::<V::Register>(last, from, &mut to);
+    whole::<V::Register>(&plan.second, Input { cells: &row[..plan.row()], step: 1 }, a, b);
+    let points = &a[..plan.row()];
+    let [own, others] = bins.of_row(k, plan.first.length, points.len(), out.bins());
+    let mut place = own.place;
+    for y in &points[own.from..own.to] {
+        if let Some(o) = out.get_mut(place as usize) {
+            V::load(&y.re).store(&mut o.re);
+            V::load(&y.im).store(&mut o.im);
         }
-        _ => {
-            whole::<V::Register>(&plan.second, from, a, b);
-            for (i, y) in a[..plan.row()].iter().enumerate() {
-                if let Some((o, mirrored)) = to.place(i) {
-                    o.re = y.re;
-                    let im = V::load(&y.im);
-                    if mirrored { V::splat(0.0).sub(im) } else { im }.store(&mut o.im);
-                }
-            }
+        place += own.step;
+    }
+    let mut place = others.place;
+    for y in &points[others.from..others.to] {
+        if let Some(o) = out.get_mut(place as usize) {
+            let im = V::load(&y.im);
+            V::load(&y.re).store(&mut o.re);
+            if bins.mirrored { V::splat(0.0).sub(im) } else { im }.store(&mut o.im);
         }
+        place += others.step;
     }
 }
 

@@ -9,7 +9,7 @@
 #![allow(clippy::inline_always, clippy::needless_range_loop)]
 
 use crate::fft::Batch;
-use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
+use crate::lanes::{Floats, Lanes16, WIDTH, each_part, for_each_lanes};
 use crate::short::{Butterfly, Cell, Complex, Formula, turn};
 
 /// Where the window's samples meet the transform's places.
@@ -295,6 +295,9 @@ impl RealButterfly<8> for Formula {
 
 #[inline(always)]
 fn enter_real_body<V: Lanes16>(first: &First, plan: &Batch, layout: &[f32], cells: &mut [Cell]) {
+    if first.in_row && real_in_row_body::<V::Register>(first, plan, layout, cells) {
+        return;
+    }
     match first.radix {
         3 => real::<V::Register, 3>(first, plan, layout, cells),
         4 => real::<V::Register, 4>(first, plan, layout, cells),
@@ -336,6 +339,91 @@ where
             }
         }
     }
+}
+
+/// The same where all of a place's samples stand in one row. False for a radix without a loop of its own.
+#[inline(always)]
+fn real_in_row_body<V: Floats>(first: &First, plan: &Batch, layout: &[f32], cells: &mut [Cell]) -> bool {
+    match first.radix {
+        5 => real_in_row::<V, 5, 2, 1>(first, plan, layout, cells),
+        6 => real_in_row::<V, 6, 2, 2>(first, plan, layout, cells),
+        7 => real_in_row::<V, 7, 3, 1>(first, plan, layout, cells),
+        8 => real_in_row::<V, 8, 3, 2>(first, plan, layout, cells),
+        _ => false,
+    }
+}
+
+fn greatest_common_divisor(a: usize, b: usize) -> usize {
+    if b == 0 { a } else { greatest_common_divisor(b, a % b) }
+}
+
+/// `OUT` complex parts and `FAR` real ones are what a butterfly leaves.
+#[inline(always)]
+fn real_in_row<V: Floats, const R: usize, const OUT: usize, const FAR: usize>(
+    first: &First,
+    plan: &Batch,
+    layout: &[f32],
+    cells: &mut [Cell],
+) -> bool
+where
+    Formula: RealButterfly<R>,
+{
+    let Some((paired, _)) = &plan.paired else { return false };
+    let (row, pitch, room) = (plan.long.row(), plan.long.pitch(), plan.room());
+    let (pair_row, pair_pitch) = (2 * paired.row(), paired.pitch());
+    // So many places lie side by side in what goes in pairs and in what does not.
+    let run = greatest_common_divisor(greatest_common_divisor(row, pair_row), first.rest);
+    if !run.is_multiple_of(2) || first.outputs != OUT {
+        return false;
+    }
+    let (parts, pairs) = cells.split_at_mut(OUT * room);
+    let rows = layout.as_chunks::<ROW>().0.as_chunks::<2>().0;
+    let weights = first.weights.as_chunks::<2>().0.as_chunks::<R>().0.as_chunks::<2>().0;
+    let turns = first.turns.as_chunks::<OUT>().0.as_chunks::<2>().0;
+    let half = V::splat(0.5);
+    for from in (0..first.rest).step_by(run) {
+        let at = from / row * pitch + from % row;
+        let mut rest = &mut *parts;
+        let outputs: [&mut [[Cell; 2]]; OUT] = std::array::from_fn(|_| {
+            let (own, others) = std::mem::take(&mut rest).split_at_mut(room);
+            rest = others;
+            own[at..at + run].as_chunks_mut::<2>().0
+        });
+        let mut rest = &mut *pairs;
+        let mut begins = 0;
+        let reals: [&mut [Cell]; FAR] = std::array::from_fn(|far| {
+            let place = from + far * first.rest;
+            let at = place / pair_row * pair_pitch + place % pair_row / 2;
+            let (own, others) = std::mem::take(&mut rest)[at - begins..].split_at_mut(run / 2);
+            (rest, begins) = (others, at + run / 2);
+            own
+        });
+        let two = run / 2;
+        let (rows, weights, turns) = (&rows[from / 2..][..two], &weights[from / 2..][..two], &turns[from / 2..][..two]);
+        for i in 0..two {
+            for side in 0..2 {
+                let (row, weights, turns) = (&rows[i][side], &weights[i][side], &turns[i][side]);
+                each_part!(V, part, {
+                    let mut x = [V::splat(0.0); R];
+                    for c in 0..R {
+                        let early = V::load_part(sixteen(&row[c..]), part).mul(V::splat(weights[c][0]));
+                        let late = V::load_part(sixteen(&row[c + R..]), part).mul(V::splat(weights[c][1]));
+                        x[c] = early.add(late);
+                    }
+                    let (y, z) = <Formula as RealButterfly<R>>::of(x);
+                    for k in 0..OUT {
+                        z[k].turn(&turns[k]).store(&mut outputs[k][i][side], part);
+                    }
+                    // Bins of pairs come out doubled.
+                    for far in 0..FAR {
+                        let cell = &mut reals[far][i];
+                        y[far].mul(half).store_part(if side == 0 { &mut cell.re } else { &mut cell.im }, part);
+                    }
+                });
+            }
+        }
+    }
+    true
 }
 
 #[inline(always)]

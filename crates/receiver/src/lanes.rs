@@ -33,6 +33,33 @@ pub(crate) trait Floats: Copy {
     fn any_above(self, b: Self) -> bool;
 }
 
+/// Does the same for every part of sixteen numbers. Written out and not looped over, so that every address is a constant away
+/// from one that is known.
+macro_rules! each_part {
+    ($v:ty, $part:ident, $body:block) => {{
+        {
+            let $part = 0;
+            $body
+        }
+        if <$v>::PARTS > 1 {
+            let $part = 1;
+            $body
+        }
+        if <$v>::PARTS > 2 {
+            {
+                let $part = 2;
+                $body
+            }
+            {
+                let $part = 3;
+                $body
+            }
+        }
+        for $part in 4..<$v>::PARTS $body
+    }};
+}
+pub(crate) use each_part;
+
 /// Sixteen numbers in registers.
 pub(crate) trait Lanes16: Floats {
     /// One of the machine's registers: where many values are at work at once, sixteen numbers of each would not fit.

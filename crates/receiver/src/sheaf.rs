@@ -35,6 +35,12 @@ impl Sheaf {
         sheaf
     }
 
+    /// Number of frequencies.
+    #[inline(always)]
+    pub(crate) fn bins(&self) -> usize {
+        self.bins
+    }
+
     #[inline(always)]
     fn place(bin: usize) -> usize {
         bin + bin / LANES

@@ -6,7 +6,7 @@
 
 use std::f64::consts::TAU;
 
-use crate::lanes::{Floats, WIDTH};
+use crate::lanes::{Floats, WIDTH, each_part};
 
 /// One complex number of each of sixteen spectra.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -257,15 +257,15 @@ pub(crate) struct Input<'a> {
     pub(crate) step: usize,
 }
 
-/// One pass of radix `R` but for the last. `HEAD`: the first, whose stride is 1 and whose input may stand in steps.
+/// One pass of radix `R` but for the last. `HEAD`: the first, whose stride is 1 and whose input may stand in steps (`STEPS`).
 #[inline(always)]
-fn pass<V: Floats, const R: usize, const HEAD: bool>(plan: &Step, from: Input<'_>, to: &mut [Cell])
+fn pass<V: Floats, const R: usize, const HEAD: bool, const STEPS: bool>(plan: &Step, from: Input<'_>, to: &mut [Cell])
 where
     Formula: Butterfly<R>,
 {
     let rest = plan.rest;
     let stride = if HEAD { 1 } else { plan.stride };
-    let step = if HEAD { from.step } else { 1 };
+    let step = if STEPS { from.step } else { 1 };
     for (p, to) in to.chunks_exact_mut(stride * R).enumerate().take(rest) {
         let mut legs = [from.cells; R];
         for (j, leg) in legs.iter_mut().enumerate() {
@@ -274,23 +274,23 @@ where
         // At the first place of every pass the factors are 1.
         if p == 0 {
             for q in 0..stride {
-                for part in 0..V::PARTS {
+                each_part!(V, part, {
                     let y = Formula::of(gather::<V, R>(&legs, q * step, part));
                     for (k, y) in y.into_iter().enumerate() {
                         y.store(&mut to[stride * k + q], part);
                     }
-                }
+                });
             }
         } else {
             let turns = &plan.turns[p * (R - 1)..][..R - 1];
             for q in 0..stride {
-                for part in 0..V::PARTS {
+                each_part!(V, part, {
                     let y = Formula::of(gather::<V, R>(&legs, q * step, part));
                     y[0].store(&mut to[q], part);
                     for k in 1..R {
                         y[k].turn(&turns[k - 1]).store(&mut to[stride * k + q], part);
                     }
-                }
+                });
             }
         }
     }
@@ -309,12 +309,12 @@ where
         *leg = &from.cells[stride * j * step..][..=(stride - 1) * step];
     }
     for q in 0..stride {
-        for part in 0..V::PARTS {
+        each_part!(V, part, {
             let y = Formula::of(gather::<V, R>(&legs, q * step, part));
             for (k, y) in y.into_iter().enumerate() {
                 to.put(stride * k + q, part, y);
             }
-        }
+        });
     }
 }
 
@@ -326,6 +326,8 @@ where
 {
     match plan.stride {
         8 => last_pass::<V, R, 8>(plan, from, to),
+        16 => last_pass::<V, R, 16>(plan, from, to),
+        32 => last_pass::<V, R, 32>(plan, from, to),
         _ => last_pass::<V, R, 0>(plan, from, to),
     }
 }
@@ -384,7 +386,11 @@ macro_rules! by_radix {
 fn head_pass<V: Floats>(step: &Step, from: Input<'_>, mut to: &mut [Cell]) {
     macro_rules! of {
         ($r:literal) => {
-            pass::<V, $r, true>(step, from, to)
+            if from.step == 1 {
+                pass::<V, $r, true, false>(step, from, to)
+            } else {
+                pass::<V, $r, true, true>(step, from, to)
+            }
         };
     }
     by_radix!(step, plain_pass::<V>(step, from, &mut to), of, 2 3 4 5 6 7 8);
@@ -394,7 +400,7 @@ fn head_pass<V: Floats>(step: &Step, from: Input<'_>, mut to: &mut [Cell]) {
 fn middle_pass<V: Floats>(step: &Step, from: Input<'_>, mut to: &mut [Cell]) {
     macro_rules! of {
         ($r:literal) => {
-            pass::<V, $r, false>(step, from, to)
+            pass::<V, $r, false, false>(step, from, to)
         };
     }
     by_radix!(step, plain_pass::<V>(step, from, &mut to), of, 2 3 4 5 6 7 8);
