@@ -1,6 +1,6 @@
 //! The receiver beside a numpy/scipy script: the same record, in turn, in one run. Prints whole-process times, seconds of
-//! signal a second, the share of the work that does not spread over threads, the ratio, how far each lies from the exact
-//! model, and the receiver alone on each instruction set of the machine.
+//! signal a second and the ratio on each instruction set of the machine, the share of the work that does not spread over
+//! threads, and how far each lies from the exact model.
 
 use std::fs;
 use std::path::Path;
@@ -29,6 +29,9 @@ const RACES: [Race; 5] = [
     Race { band: "C", rate_hz: 2.5e9, seconds: 0.01, grid: Some(["30e6", "1e9", "60e3"]), runs: 3, script: false },
     Race { band: "E", rate_hz: 5e9, seconds: 0.004, grid: Some(["1e9", "2e9", "500e3"]), runs: 3, script: true },
 ];
+
+/// What the receiver's loops are compiled for; of these a machine has one or more.
+const SETS: [&str; 3] = ["plain", "AVX2", "AVX-512"];
 
 /// The least disturbed run.
 fn fastest(times: &[f64]) -> f64 {
@@ -77,20 +80,6 @@ fn causes() -> Done {
     Ok(())
 }
 
-/// The receiver without anything round it, as a program.
-fn example() -> Result<std::path::PathBuf, String> {
-    let built = Command::new(env!("CARGO"))
-        .current_dir(root())
-        .args(["build", "--quiet", "--release", "-p", "receiver", "--example", "receive_npy"])
-        .status()
-        .map_err(|e| e.to_string())?;
-    if built.success() {
-        Ok(target().join("release/examples/receive_npy"))
-    } else {
-        Err("the receiver's example could not be built".into())
-    }
-}
-
 /// Networks beside ngspice: AC, tolerance study, transients.
 fn networks(hushfield: Option<&Path>) -> Done {
     println!();
@@ -107,6 +96,9 @@ pub(crate) fn run(bands: &[&str]) -> Done {
     if bands == ["mains"] {
         return crate::bench_mains::run();
     }
+    if bands == ["long"] {
+        return crate::bench_long::run(&release()?);
+    }
     if bands == ["networks"] {
         return networks(None);
     }
@@ -119,7 +111,6 @@ pub(crate) fn run(bands: &[&str]) -> Done {
     fs::create_dir_all(&folder).map_err(|e| e.to_string())?;
     let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     println!("whole processes, the fastest of the runs; {cores} core(s), the script on one");
-    let alone = example()?;
     for race in RACES.iter().filter(|r| bands.is_empty() || bands.contains(&r.band)) {
         let record = folder.join(format!("{}.npy", race.band));
         let seconds = race.seconds.to_string();
@@ -143,13 +134,11 @@ pub(crate) fn run(bands: &[&str]) -> Done {
                 }
             }
         };
-        let us = |threads: Option<&str>| {
+        let us = |set: &str, threads: usize| {
             let mut c = Command::new(&hushfield);
             c.arg("receive").arg(&record).args(["--band", race.band, "--rate", &rate, "--start", "rest", "--quiet"]);
             grid(&mut c);
-            if let Some(n) = threads {
-                c.args(["--threads", n]);
-            }
+            c.args(["--threads", &threads.to_string()]).env("HUSHFIELD_INSTRUCTIONS", set);
             c.arg("--out").arg(&ours);
             c
         };
@@ -160,16 +149,23 @@ pub(crate) fn run(bands: &[&str]) -> Done {
             c.arg("--out").arg(&theirs).envs([("OMP_NUM_THREADS", "1"), ("OPENBLAS_NUM_THREADS", "1")]);
             c
         };
-        timed(&mut us(None))?;
-        let (mut one, mut all, mut other) = (Vec::new(), Vec::new(), Vec::new());
+        // Every instruction set that this machine has, the plainest first, on one thread and on all, in turn with the script.
+        let sets: Vec<&str> = SETS.into_iter().filter(|set| timed(&mut us(set, cores)).is_ok()).collect();
+        let mut ours_s = vec![[f64::INFINITY; 2]; sets.len()];
+        let mut other = Vec::new();
         for _ in 0..race.runs {
-            one.push(timed(&mut us(Some("1")))?);
-            all.push(timed(&mut us(None))?);
+            for (set, best) in sets.iter().zip(&mut ours_s) {
+                for (threads, best) in [1, cores].into_iter().zip(best) {
+                    *best = best.min(timed(&mut us(set, threads))?);
+                }
+            }
             if race.script {
                 other.push(timed(&mut script())?);
             }
         }
-        let (one, all) = (fastest(&one), fastest(&all));
+        let other = (!other.is_empty()).then(|| fastest(&other));
+        // The trace whose accuracy is told is that of the set used unless another is asked for.
+        timed(us("", cores).env_remove("HUSHFIELD_INSTRUCTIONS"))?;
         let speed = |t: f64| format!("{t:8.3} s  {:.4} x real time", race.seconds / t);
         let trace = fs::read_to_string(&ours).map_err(|e| e.to_string())?;
         println!(
@@ -183,34 +179,24 @@ pub(crate) fn run(bands: &[&str]) -> Done {
                 step => format!(" from {from} to {to} Hz every {step} Hz as asked"),
             }),
         );
-        println!("  hushfield, 1 thread    {}", speed(one));
-        if cores > 1 {
-            // Amdahl's law solved for the part that does not spread.
-            let serial = (cores as f64 * all / one - 1.0) / (cores as f64 - 1.0);
-            println!("  hushfield, {cores} threads   {}  serial share {:.0} %", speed(all), 100.0 * serial.max(0.0));
-        }
-        println!("  worst error            {} dB", worst(&python, &ours, &record, race)?);
-        if !other.is_empty() {
-            let other = fastest(&other);
-            println!("  numpy/scipy            {}", speed(other));
-            println!("  worst error            {} dB", worst(&python, &theirs, &record, race)?);
-            println!("  ratio                  {:.1}", other / all);
-        }
-        for set in ["plain", "AVX2", "AVX-512"] {
-            let mut times = Vec::new();
-            for _ in 0..race.runs {
-                let mut c = Command::new(&alone);
-                let [from, to, step] = race.grid.unwrap_or_default().map(|v| if v.is_empty() { "-" } else { v });
-                c.arg(&record).args([race.band, &rate, from, to, step, "rest", &cores.to_string(), set]);
-                match timed(&mut c) {
-                    Ok(t) => times.push(t),
-                    // This machine does not have it.
-                    Err(_) => break,
-                }
+        for (set, [one, all]) in sets.iter().zip(&ours_s) {
+            let ratio = |t: f64| other.map_or(String::new(), |other| format!("  {:6.1} x the script", other / t));
+            println!("  {set:<8} 1 thread   {}{}", speed(*one), ratio(*one));
+            if cores > 1 {
+                // Amdahl's law solved for the part that does not spread.
+                let serial = (cores as f64 * all / one - 1.0) / (cores as f64 - 1.0);
+                println!(
+                    "  {set:<8} {cores} threads  {}{}  serial share {:.0} %",
+                    speed(*all),
+                    ratio(*all),
+                    100.0 * serial.max(0.0)
+                );
             }
-            if !times.is_empty() {
-                println!("  receiver alone, {set:<7}{}", speed(fastest(&times)));
-            }
+        }
+        println!("  worst error          {} dB", worst(&python, &ours, &record, race)?);
+        if let Some(other) = other {
+            println!("  numpy/scipy          {}", speed(other));
+            println!("  worst error          {} dB", worst(&python, &theirs, &record, race)?);
         }
         let _ = fs::remove_file(&record);
     }

@@ -12,6 +12,7 @@ use std::process::{Command, ExitCode, Stdio};
 use std::time::{Instant, SystemTime};
 
 mod bench;
+mod bench_long;
 mod bench_mains;
 mod floors;
 
@@ -24,7 +25,8 @@ cargo xtask test         format, lints, types, licences, unit, whole-program and
 cargo xtask bench        the receiver beside a numpy/scipy script on the same record: times, ratio, accuracy of both;
                          and how surely causes are found (`cargo xtask bench causes`: only that);
                          and networks beside ngspice (`cargo xtask bench networks`: only that);
-                         and two hours of mains voltage and current (`cargo xtask bench mains`: only that)
+                         and two hours of mains voltage and current (`cargo xtask bench mains`: only that);
+                         `cargo xtask bench long`: the receiver on a record of 16 GiB (it needs that much room on the disk)
 cargo xtask soak log     log a run with two devices while network, server and devices are cut and killed 200 times, then the same with a
                          real browser; `cargo xtask soak log KILLS` another number of times (HUSHFIELD_LOG_SEED: another sequence)
 cargo xtask web          build the page only

@@ -56,6 +56,7 @@ fn main() -> ExitCode {
 
 fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
     let show = print::Show { json: cli.json, quiet: cli.quiet };
+    trace_commands::choose_instructions()?;
     match cli.command {
         Command::Demo { dir } => project_commands::demo(show, &dir),
         Command::New { dir } => project_commands::new(show, &dir),

@@ -42,6 +42,13 @@ fn must_be_writable(path: &Path) -> Result<(), Failure> {
         .map_err(|e| Failure::input(format!("--out {}: the folder cannot be written: {e}", path.display())))
 }
 
+/// The receiver on the instruction set that the environment names, to compare them; on the fastest where it names none.
+pub(crate) fn choose_instructions() -> Result<(), Failure> {
+    let Some(name) = std::env::var_os("HUSHFIELD_INSTRUCTIONS").filter(|n| !n.is_empty()) else { return Ok(()) };
+    receiver::choose_instructions(&name.to_string_lossy())
+        .map_err(|e| Failure::input(format!("HUSHFIELD_INSTRUCTIONS: {e}")))
+}
+
 pub(crate) fn receive(show: Show, a: &Receive) -> Result<Outcome, Failure> {
     let more = &a.more;
     let mut capture = choices::capture(&a.capture)?;

@@ -19,9 +19,8 @@ struct Npy {
     path: String,
     data_at: u64,
     floats: bool,
-    bytes: Vec<u8>,
-    single: Vec<f32>,
-    short: Vec<i16>,
+    /// Room for a block, aligned for every kind of number.
+    words: Vec<u64>,
     frames: u64,
 }
 
@@ -43,43 +42,30 @@ impl Npy {
         }
         let data_at = 10 + len;
         let frames = (file.metadata()?.len() - data_at) / if floats { 4 } else { 2 };
-        Ok(Self {
-            file,
-            path: path.to_owned(),
-            data_at,
-            floats,
-            bytes: Vec::new(),
-            single: Vec::new(),
-            short: Vec::new(),
-            frames,
-        })
+        Ok(Self { file, path: path.to_owned(), data_at, floats, words: vec![0; BLOCK / 2], frames })
     }
 }
 
 impl SampleSource for Npy {
     fn next_block(&mut self) -> Result<Option<Block<'_>>, SourceError> {
         let width = if self.floats { 4 } else { 2 };
-        self.bytes.resize(BLOCK * width, 0);
+        let bytes = &mut bytemuck::cast_slice_mut::<u64, u8>(&mut self.words)[..BLOCK * width];
         let mut have = 0;
-        while have < self.bytes.len() {
-            match self.file.read(&mut self.bytes[have..]) {
+        while have < bytes.len() {
+            match self.file.read(&mut bytes[have..]) {
                 Ok(0) => break,
                 Ok(n) => have += n,
                 Err(e) => return Err(SourceError { place: self.path.clone(), what: e.to_string() }),
             }
         }
-        let whole = &self.bytes[..have / width * width];
+        let whole = &bytes[..have / width * width];
         if whole.is_empty() {
             return Ok(None);
         }
         let samples = if self.floats {
-            self.single.clear();
-            self.single.extend(whole.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])));
-            SampleSlice::F32(&self.single)
+            SampleSlice::F32(bytemuck::cast_slice(whole))
         } else {
-            self.short.clear();
-            self.short.extend(whole.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]])));
-            SampleSlice::I16(&self.short)
+            SampleSlice::I16(bytemuck::cast_slice(whole))
         };
         Ok(Some(Block { samples, channels: 1, complex: false }))
     }

@@ -111,6 +111,19 @@ pub(crate) struct Group {
     pub(crate) kept: Option<Kept>,
     /// What moved the meters, where that is to be kept.
     moved: Option<Vec<Moved>>,
+    /// Number of the spectrum at (or beside) which each bin's peak stands, where that is asked for.
+    pub(crate) peak_at: [Option<u64>; LANES],
+}
+
+/// What a pass asks of the groups.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Wanted {
+    /// From which spectrum on the meters' maxima count.
+    pub(crate) track: u64,
+    /// Peaks between spectra.
+    pub(crate) crests: bool,
+    /// When each peak stood: the number of the pass's first spectrum on the count that is asked for.
+    pub(crate) peaks_from: Option<u64>,
 }
 
 impl Group {
@@ -130,12 +143,12 @@ impl Group {
             search: Box::new(Search::new()),
             kept: None,
             moved: None,
+            peak_at: [None; LANES],
         }
     }
 
     /// The first `rows` spectra of a sheaf, which begins with spectrum number `first` of this pass. The group begins with
-    /// frequency number `begins`; `now` holds all bins, `before` those of the sheaf before; `track` says from which spectrum on the meters' maxima count;
-    /// `crests` whether peaks between spectra are sought. `e` takes the magnitudes.
+    /// frequency number `begins`; `now` holds all bins, `before` those of the sheaf before. `e` takes the magnitudes.
     pub(crate) fn run(
         &mut self,
         c: &Constants,
@@ -144,10 +157,11 @@ impl Group {
         rows: usize,
         before: Option<&Sheaf>,
         now: &Sheaf,
-        pass: (u64, bool),
+        wanted: Wanted,
         e: &mut Envelopes,
     ) {
-        let (track, crests) = pass;
+        let Wanted { track, crests, peaks_from } = wanted;
+        let peaks_before = self.weighting.peak;
         detectors::envelopes(c.set, now.group(begins / LANES), rows, e);
         for (peak, top) in self.weighting.peak.iter_mut().zip(e.top[0].iter().zip(&e.top[1])) {
             *peak = peak.max(top.0.max(*top.1));
@@ -163,6 +177,14 @@ impl Group {
             crest::crests(c.set, &mut self.weighting.peak, &top, begins, before, now, rows, &c.between);
         }
         self.last_top = e.top[1];
+        if let Some(counted) = peaks_from {
+            for i in 0..LANES {
+                if self.weighting.peak[i] > peaks_before[i] {
+                    let highest = crest::highest_at(begins + i, before, now, rows);
+                    self.peak_at[i] = (counted + first).checked_add_signed(highest);
+                }
+            }
+        }
     }
 
     /// Magnitudes through the quasi-peak network and the sums to the meters.

@@ -188,6 +188,26 @@ fn magnitude(re: f32, im: f32) -> f32 {
     (re * re + im * im).sqrt()
 }
 
+/// The spectrum that is highest at a bin among those that are looked round with this sheaf: how far it is from the sheaf's
+/// first. `rows` of the sheaf count.
+pub(crate) fn highest_at(bin: usize, before: Option<&Sheaf>, now: &Sheaf, rows: usize) -> i64 {
+    let mut highest = (f32::NEG_INFINITY, 0);
+    let mut see = |sheaf: &Sheaf, rows: std::ops::Range<usize>, offset: i64| {
+        let cell = sheaf.at(bin);
+        for row in rows {
+            let size = magnitude(cell.re[row], cell.im[row]);
+            if size > highest.0 {
+                highest = (size, row as i64 + offset);
+            }
+        }
+    };
+    if let Some(before) = before {
+        see(before, HEAD - 1..WIDTH, -(WIDTH as i64));
+    }
+    see(now, 0..rows, 0);
+    highest.1
+}
+
 /// Real and imaginary halves of two sheaves at one bin, and room behind them.
 type Series = [[f32; 3 * WIDTH]; 2];
 

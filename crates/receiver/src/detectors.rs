@@ -1,10 +1,12 @@
 //! The detectors' inner loops: magnitudes, the quasi-peak network, sums, and crests between spectra.
 #![allow(clippy::inline_always)]
+// Squares of registers and parts of rows go side by side.
+#![allow(clippy::needless_range_loop)]
 
 use crate::crest::HEAD;
-use crate::lanes::{Floats, Lanes16, WIDTH, for_each_lanes};
+use crate::lanes::{Floats, Lanes16, WIDTH, each_part, for_each_lanes};
 use crate::sheaf::Sheaf;
-use crate::short::Cell;
+use crate::short::{Cell, Complex};
 use crate::simd::{LANES, Lanes};
 use crate::weighting::CONDUCTION_CUBIC;
 
@@ -99,24 +101,40 @@ fn powers<V: Lanes16>(cells: &[Cell]) -> [V; WIDTH] {
 
 #[inline(always)]
 fn envelopes_body<V: Lanes16>(cells: &[Cell], rows: usize, out: &mut Envelopes) {
-    for i in 0..LANES / WIDTH {
-        let power: [V; WIDTH] = powers(&cells[i * WIDTH..(i + 1) * WIDTH]);
-        let mut top = [V::splat(0.0); 2];
-        for (j, p) in power.iter().enumerate() {
-            let e = p.sqrt();
-            store(e, &mut out.magnitude[j], i);
-            if j < rows {
-                if j < HEAD {
-                    top[0] = e.max(top[0]);
+    let Some(cells) = cells.first_chunk::<LANES>() else { return };
+    let (zero, width) = (V::Register::splat(0.0), WIDTH / V::Register::PARTS);
+    for i in 0..LANES / width {
+        // So many frequencies, the part `i` of a vector's.
+        let (vector, own) = (i * width / WIDTH * WIDTH, i % V::Register::PARTS);
+        let mut top = [zero; 2];
+        each_part!(V::Register, part, {
+            let mut power = [zero; WIDTH];
+            for k in 0..width {
+                let Complex { re, im } = Complex::<V::Register>::load(&cells[i * width + k], part);
+                power[k] = re.mul(re).add(im.mul(im));
+            }
+            V::turn_square(&mut power);
+            for k in 0..width {
+                let (j, e) = (part * width + k, power[k].sqrt());
+                if let Some(to) = out.magnitude[j][vector..].first_chunk_mut() {
+                    e.store_part(to, own);
                 }
-                // The last of the first ones too: a crest may lie between it and the next.
-                if j + 1 >= HEAD {
-                    top[1] = e.max(top[1]);
+                if j < rows {
+                    if j < HEAD {
+                        top[0] = e.max(top[0]);
+                    }
+                    // The last of the first ones too: a crest may lie between it and the next.
+                    if j + 1 >= HEAD {
+                        top[1] = e.max(top[1]);
+                    }
                 }
             }
+        });
+        for (top, to) in top.into_iter().zip(&mut out.top) {
+            if let Some(to) = to[vector..].first_chunk_mut() {
+                top.store_part(to, own);
+            }
         }
-        store(top[0], &mut out.top[0], i);
-        store(top[1], &mut out.top[1], i);
     }
 }
 

@@ -13,7 +13,7 @@ use std::sync::atomic::{
 };
 use std::sync::{Arc, Barrier, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard};
 
-use crate::bins::{Constants, Group};
+use crate::bins::{Constants, Group, Wanted};
 use crate::crest::Grid;
 use crate::detectors::{self, Envelopes};
 use crate::downmix::{Downmix, Kernels};
@@ -35,7 +35,25 @@ use crate::witness::Witness;
 struct Stretch {
     /// Number of its first sample.
     base: u64,
+    /// Numbers that stand before it, so that it begins where a line of the cache does.
+    skip: usize,
     samples: Planar,
+}
+
+impl Stretch {
+    fn clear(&mut self, complex: bool) {
+        self.samples.clear();
+        let near = self.samples.re.as_ptr().align_offset(size_of::<[f32; WIDTH]>());
+        self.skip = if near < WIDTH { near } else { 0 };
+        self.samples.re.resize(self.skip, 0.0);
+        if complex {
+            self.samples.im.resize(self.skip, 0.0);
+        }
+    }
+
+    fn len(&self) -> usize {
+        self.samples.len() - self.skip
+    }
 }
 
 /// Input of the rate changer (its first sample is number `base`) and the outputs it is to give.
@@ -185,7 +203,7 @@ impl Engine {
         for s in &self.stretches {
             let mut s = s.write().unwrap_or_else(PoisonError::into_inner);
             s.base = 0;
-            s.samples.clear();
+            s.clear(self.plan.complex);
         }
         {
             let mut mixing = self.mixing.write().unwrap_or_else(PoisonError::into_inner);
@@ -338,6 +356,8 @@ impl Engine {
         let (from, detect) = (work.first_detect.load(Relaxed), work.detect.load(Relaxed));
         if detect > 0 {
             let sheaves = self.read_sheaves(from / WIDTH, detect.div_ceil(WIDTH));
+            let peaks_from = if pass.witnessed { self.witness.peaks_from() } else { None };
+            let wanted = Wanted { track: pass.track, crests: pass.crests, peaks_from };
             loop {
                 let g = work.next_groups.fetch_add(GROUPS_AT_ONCE, Relaxed);
                 if g >= self.groups.len() {
@@ -354,7 +374,7 @@ impl Engine {
                             WIDTH.min(detect - i * WIDTH),
                             (number > 0).then_some(&*pair[0]),
                             &pair[1],
-                            (pass.track, pass.crests),
+                            wanted,
                             &mut scratch.envelopes,
                         );
                     }
@@ -397,7 +417,7 @@ impl Engine {
         let start = (first * self.hop) as u64;
         let mut sheaf =
             self.sheaves[first / WIDTH % self.sheaves.len()].write().unwrap_or_else(PoisonError::into_inner);
-        let from = (start - stretch.base) as usize;
+        let from = (start - stretch.base) as usize + stretch.skip;
         let [re, im] = &mut scratch.layout;
         first::lay_out(self.set, &self.window, &stretch.samples.re, from, re);
         if self.plan.complex {
@@ -464,23 +484,23 @@ impl Reader<'_, '_, '_> {
         let [even, odd] = &engine.stretches;
         let (next, last) = if tile.is_multiple_of(2) { (even, odd) } else { (odd, even) };
         let mut next = next.write().unwrap_or_else(PoisonError::into_inner);
-        next.samples.clear();
+        next.clear(engine.plan.complex);
         next.base = base;
         {
             // What the tile before read beyond its own spectra.
             let last = last.read().unwrap_or_else(PoisonError::into_inner);
-            if last.samples.len() > 0 {
-                let skip = ((base - last.base) as usize).min(last.samples.len());
-                next.samples.extend_from(&last.samples, skip);
+            if last.len() > 0 {
+                let skip = ((base - last.base) as usize).min(last.len());
+                next.samples.extend_from(&last.samples, last.skip + skip);
             }
         }
         let Some(downmix) = self.downmix.as_deref_mut() else {
-            while next.samples.len() < wanted && !self.ended {
+            while next.len() < wanted && !self.ended {
                 self.ended = !self.front.append(&mut next.samples)?;
             }
             return Ok(());
         };
-        let missing = wanted.saturating_sub(next.samples.len());
+        let missing = wanted.saturating_sub(next.len());
         let kernels = &downmix.kernels;
         let mut mixing = engine.mixing.write().unwrap_or_else(PoisonError::into_inner);
         let Mixing { input, base, first, count, .. } = &mut *mixing;
@@ -506,7 +526,7 @@ impl Reader<'_, '_, '_> {
         for piece in &engine.pieces[..work.pieces.swap(0, Relaxed)] {
             stretch.samples.extend_from(&piece.lock().unwrap_or_else(PoisonError::into_inner), 0);
         }
-        stretch.samples.len()
+        stretch.len()
     }
 }
 

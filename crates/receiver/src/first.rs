@@ -106,25 +106,36 @@ fn sixteen(x: &[f32]) -> &[f32; WIDTH] {
 #[inline(always)]
 fn lay_out_body<V: Lanes16>(first: &First, samples: &[f32], from: usize, layout: &mut [f32]) {
     let (hop, row) = (first.hop, first.row);
+    let width = WIDTH / V::Register::PARTS;
     for o in (0..hop).step_by(WIDTH) {
         for b in (0..row).step_by(WIDTH) {
-            let mut block = [V::splat(0.0); WIDTH];
-            for (i, v) in block.iter_mut().enumerate() {
+            // Sixteen numbers of each of sixteen hops.
+            let mut ends = [[0.0; WIDTH]; WIDTH];
+            let mut block = [&[0.0; WIDTH]; WIDTH];
+            for (i, (x, end)) in block.iter_mut().zip(&mut ends).enumerate() {
                 let rest = samples.get(from + (b + i) * hop + o..).unwrap_or_default();
-                if let Some(x) = rest.first_chunk() {
-                    *v = V::load(x);
+                if let Some(whole) = rest.first_chunk() {
+                    *x = whole;
                 } else if !rest.is_empty() {
-                    let mut x = [0.0; WIDTH];
-                    x[..rest.len()].copy_from_slice(rest);
-                    *v = V::load(&x);
+                    end[..rest.len()].copy_from_slice(rest);
+                    *x = end;
                 }
             }
-            V::transpose(&mut block);
-            for (i, v) in block.iter().enumerate() {
-                if let Some(to) = layout[(o + i) * row + b..].first_chunk_mut() {
-                    v.store(to);
+            let to = &mut layout[o * row..][..WIDTH * row];
+            each_part!(V::Register, part, {
+                for column in 0..V::Register::PARTS {
+                    let mut square = [V::Register::splat(0.0); WIDTH];
+                    for i in 0..width {
+                        square[i] = V::Register::load_part(block[part * width + i], column);
+                    }
+                    V::turn_square(&mut square);
+                    for i in 0..width {
+                        if let Some(to) = to[(column * width + i) * row + b..].first_chunk_mut() {
+                            square[i].store_part(to, part);
+                        }
+                    }
                 }
-            }
+            });
         }
     }
 }

@@ -23,7 +23,7 @@ const KEPT: usize = 192;
 /// Fewer tell nothing.
 const FEWEST: usize = 32;
 /// Frequencies looked at, at most; the floor is smooth, so between them it is interpolated.
-const MOST_BINS: usize = 1 << 14;
+const MOST_BINS: usize = 1 << 13;
 /// Standard deviations of the filter between two spectra set aside: their envelopes are correlated by e^(−4.5²/4) < 1 %.
 const APART_SIGMA: f64 = 4.5;
 /// Quantiles used, and the least ratio between them for noise. Rayleigh: √(ln 4/ln ¾⁻¹) = 2.195 and √(ln 20/ln 4) = 1.470;
@@ -70,6 +70,14 @@ impl Sampler {
     pub(crate) fn new(bins: usize) -> Self {
         let stride = (APART_SIGMA / HOP_SIGMA).ceil() as u64;
         Self { thin: bins.div_ceil(MOST_BINS).max(1), state: Mutex::new(Aside { stride, rows: Vec::new() }) }
+    }
+
+    /// So many spectra are to come: none is set aside that would be dropped again later.
+    pub(crate) fn expect(&self, spectra: u64) {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        while spectra.div_ceil(state.stride) > KEPT as u64 {
+            state.stride *= 2;
+        }
     }
 
     /// Spectrum number `j`, which may come in any order from any thread.

@@ -2,6 +2,7 @@
 
 use signal::{SampleSlice, SampleSource};
 
+use crate::simd::{self, InstructionSet};
 use crate::types::{Overload, ReceiverError};
 
 /// Real samples, or the two halves of complex ones (`im` empty for real records).
@@ -231,23 +232,10 @@ struct Extreme {
 /// A run this long of equal samples at the extreme is taken for clipping: a sampled sine has at most two or three.
 const CLIPPED_RUN: u64 = 4;
 
-/// The highest of `sign·x`: sixteen at a time, which the order of the search does not change.
-fn highest(samples: &[f32], sign: f32) -> f32 {
-    let (wide, rest) = samples.as_chunks::<16>();
-    let mut top = [f32::NEG_INFINITY; 16];
-    for x in wide {
-        for (t, x) in top.iter_mut().zip(x) {
-            *t = if x * sign > *t { x * sign } else { *t };
-        }
-    }
-    let rest = rest.iter().map(|x| x * sign);
-    top.into_iter().chain(rest).fold(f32::NEG_INFINITY, |a, x| if x > a { x } else { a })
-}
-
 impl Extreme {
     /// `sign` 1 for the highest, −1 for the lowest.
-    fn add(&mut self, samples: &[f32], sign: f32) {
-        let top = highest(samples, sign);
+    /// `top` is the highest of the samples in that sense.
+    fn add(&mut self, samples: &[f32], sign: f32, top: f32) {
         match self.value {
             Some(v) if top < v => {
                 self.end_run();
@@ -279,17 +267,18 @@ impl Statistics {
     fn add(&mut self, samples: &[f32], limits: Option<(f32, f32)>) -> bool {
         const CHUNK: usize = 4096;
         for chunk in samples.chunks(CHUNK) {
-            // Not a number or infinite: the exponent is all ones.
-            let worst = chunk.iter().fold(0, |a, x| a.max(x.to_bits() & 0x7fff_ffff));
-            if worst >= 0x7f80_0000 {
+            let seen = simd::span(InstructionSet::best(), chunk);
+            if !seen.finite {
                 return false;
             }
-            if let Some((low, high)) = limits {
+            if let Some((low, high)) = limits
+                && (seen.low <= low || seen.high >= high)
+            {
                 self.at_format_limit +=
                     u64::from(chunk.iter().map(|x| u32::from(*x >= high) + u32::from(*x <= low)).sum::<u32>());
             }
-            self.high.add(chunk, 1.0);
-            self.low.add(chunk, -1.0);
+            self.high.add(chunk, 1.0, seen.high);
+            self.low.add(chunk, -1.0, -seen.low);
         }
         true
     }

@@ -33,30 +33,23 @@ pub(crate) trait Floats: Copy {
     fn any_above(self, b: Self) -> bool;
 }
 
-/// Does the same for every part of sixteen numbers. Written out and not looped over, so that every address is a constant away
-/// from one that is known.
+/// Does the same for every part of sixteen numbers. One or two are written out and not looped over, so that every address is
+/// a constant away from one that is known.
 macro_rules! each_part {
-    ($v:ty, $part:ident, $body:block) => {{
-        {
-            let $part = 0;
-            $body
-        }
-        if <$v>::PARTS > 1 {
-            let $part = 1;
-            $body
-        }
-        if <$v>::PARTS > 2 {
+    ($v:ty, $part:ident, $body:block) => {
+        if <$v>::PARTS <= 2 {
             {
-                let $part = 2;
+                let $part = 0;
                 $body
             }
-            {
-                let $part = 3;
+            if <$v>::PARTS == 2 {
+                let $part = 1;
                 $body
             }
+        } else {
+            for $part in 0..<$v>::PARTS $body
         }
-        for $part in 4..<$v>::PARTS $body
-    }};
+    };
 }
 pub(crate) use each_part;
 
@@ -66,6 +59,8 @@ pub(crate) trait Lanes16: Floats {
     type Register: Floats;
     /// Columns become rows.
     fn transpose(rows: &mut [Self; WIDTH]);
+    /// Columns become rows in a square of as many registers as one holds numbers; the others are not touched.
+    fn turn_square(rows: &mut [Self::Register; WIDTH]);
 
     #[inline(always)]
     fn load(from: &[f32; WIDTH]) -> Self {
@@ -153,7 +148,7 @@ macro_rules! floats {
 
 /// Sixteen numbers out of `$i` registers of `$w` numbers each, and one such register.
 macro_rules! vector {
-    ($name:ident, $register:ident, $transpose:ident, [$($i:literal),*], $w:literal, $($operation:ident),*) => {
+    ($name:ident, $register:ident, $transpose:ident, $square:ident, [$($i:literal),*], $w:literal, $($operation:ident),*) => {
         floats!($name, [$($i),*], $w, $($operation),*);
         floats!($register, [0], $w, $($operation),*);
         impl Lanes16 for $name {
@@ -163,6 +158,12 @@ macro_rules! vector {
             fn transpose(rows: &mut [Self; WIDTH]) {
                 // SAFETY: see the module's head.
                 unsafe { $transpose(rows) }
+            }
+            #[inline(always)]
+            #[allow(unused_unsafe)]
+            fn turn_square(rows: &mut [$register; WIDTH]) {
+                // SAFETY: see the module's head.
+                unsafe { $square(rows) }
             }
         }
     };
@@ -180,10 +181,23 @@ fn transpose_plainly<V: Lanes16>(rows: &mut [V; WIDTH]) {
     }
 }
 
+/// The same for a square of registers.
+#[inline(always)]
+#[cfg_attr(all(target_arch = "x86_64", not(miri)), allow(dead_code))]
+fn turn_square_plainly<V: Floats>(rows: &mut [V; WIDTH]) {
+    let mut from = [[0.0_f32; WIDTH]; WIDTH];
+    for (row, v) in from.iter_mut().zip(rows.iter()) {
+        v.store_part(row, 0);
+    }
+    for (i, v) in rows.iter_mut().enumerate().take(WIDTH / V::PARTS) {
+        *v = V::load_part(&std::array::from_fn(|j| from[j][i]), 0);
+    }
+}
+
 /// One number at a time, for targets without a form of their own.
 #[cfg(any(miri, not(any(target_arch = "x86_64", target_arch = "aarch64"))))]
 mod single {
-    use super::{Floats, Lanes16, Plain, PlainRegister, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, Plain, PlainRegister, WIDTH, transpose_plainly, turn_square_plainly};
 
     fn splat(x: f32) -> f32 {
         x
@@ -220,6 +234,7 @@ mod single {
         Plain,
         PlainRegister,
         transpose_plainly,
+        turn_square_plainly,
         [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15],
         1,
         splat,
@@ -242,7 +257,7 @@ mod arm {
         vsqrtq_f32, vst1q_f32, vsubq_f32,
     };
 
-    use super::{Floats, Lanes16, Plain, PlainRegister, WIDTH, transpose_plainly};
+    use super::{Floats, Lanes16, Plain, PlainRegister, WIDTH, transpose_plainly, turn_square_plainly};
 
     #[inline]
     #[target_feature(enable = "neon")]
@@ -260,6 +275,7 @@ mod arm {
         Plain,
         PlainRegister,
         transpose_plainly,
+        turn_square_plainly,
         [0, 1, 2, 3],
         4,
         vdupq_n_f32,
@@ -328,6 +344,7 @@ mod x86 {
         Plain,
         PlainRegister,
         transpose_plainly,
+        square_128,
         [0, 1, 2, 3],
         4,
         _mm_set1_ps,
@@ -346,6 +363,7 @@ mod x86 {
         Avx2,
         Avx2Register,
         transpose_256,
+        square_256,
         [0, 1],
         8,
         _mm256_set1_ps,
@@ -364,6 +382,7 @@ mod x86 {
         Avx512,
         Avx512Register,
         transpose_512,
+        square_512,
         [0],
         16,
         _mm512_set1_ps,
@@ -404,6 +423,45 @@ mod x86 {
         })
     }
 
+    #[cfg(not(miri))]
+    #[inline]
+    #[target_feature(enable = "sse2")]
+    fn square_128(rows: &mut [PlainRegister; WIDTH]) {
+        let [a, b, c, d] = [rows[0].0[0], rows[1].0[0], rows[2].0[0], rows[3].0[0]];
+        let (s, t, u, v) = (_mm_unpacklo_ps(a, b), _mm_unpackhi_ps(a, b), _mm_unpacklo_ps(c, d), _mm_unpackhi_ps(c, d));
+        rows[0] = PlainRegister([_mm_movelh_ps(s, u)]);
+        rows[1] = PlainRegister([_mm_movehl_ps(u, s)]);
+        rows[2] = PlainRegister([_mm_movelh_ps(t, v)]);
+        rows[3] = PlainRegister([_mm_movehl_ps(v, t)]);
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx2")]
+    fn square_256(rows: &mut [Avx2Register; WIDTH]) {
+        let turned = transpose_8(std::array::from_fn(|i| rows[i].0[0]));
+        for i in 0..8 {
+            rows[i] = Avx2Register([turned[i]]);
+        }
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx512f")]
+    fn square_512(rows: &mut [Avx512Register; WIDTH]) {
+        let turned = transpose_16(std::array::from_fn(|i| rows[i].0[0]));
+        for i in 0..WIDTH {
+            rows[i] = Avx512Register([turned[i]]);
+        }
+    }
+
+    #[inline]
+    #[target_feature(enable = "avx512f")]
+    fn transpose_512(rows: &mut [Avx512; WIDTH]) {
+        let turned = transpose_16(std::array::from_fn(|i| rows[i].0[0]));
+        for i in 0..WIDTH {
+            rows[i] = Avx512([turned[i]]);
+        }
+    }
+
     #[inline]
     #[target_feature(enable = "avx2")]
     fn transpose_256(rows: &mut [Avx2; WIDTH]) {
@@ -415,10 +473,11 @@ mod x86 {
         }
     }
 
+    // By value, so that all stays in registers.
+    #[allow(clippy::large_types_passed_by_value)]
     #[inline]
     #[target_feature(enable = "avx512f")]
-    fn transpose_512(rows: &mut [Avx512; WIDTH]) {
-        let r: [__m512; WIDTH] = std::array::from_fn(|i| rows[i].0[0]);
+    fn transpose_16(r: [__m512; WIDTH]) -> [__m512; WIDTH] {
         let t: [__m512; WIDTH] = std::array::from_fn(|i| {
             let (a, b) = (r[i / 2 * 2], r[i / 2 * 2 + 1]);
             if i % 2 == 0 { _mm512_unpacklo_ps(a, b) } else { _mm512_unpackhi_ps(a, b) }
@@ -429,17 +488,17 @@ mod x86 {
             let (a, b) = (t[h + c / 2], t[h + 2 + c / 2]);
             if c % 2 == 0 { _mm512_shuffle_ps::<0x44>(a, b) } else { _mm512_shuffle_ps::<0xee>(a, b) }
         });
-        for c in 0..4 {
+        std::array::from_fn(|i| {
+            // Quarters 0 and 2 or 1 and 3 of two registers, and again of what that gives.
+            let c = i % 4;
             let (a, b, d, e) = (q[c], q[4 + c], q[8 + c], q[12 + c]);
-            let low_ab = _mm512_shuffle_f32x4::<0x88>(a, b);
-            let high_ab = _mm512_shuffle_f32x4::<0xdd>(a, b);
-            let low_de = _mm512_shuffle_f32x4::<0x88>(d, e);
-            let high_de = _mm512_shuffle_f32x4::<0xdd>(d, e);
-            rows[c] = Avx512([_mm512_shuffle_f32x4::<0x88>(low_ab, low_de)]);
-            rows[4 + c] = Avx512([_mm512_shuffle_f32x4::<0x88>(high_ab, high_de)]);
-            rows[8 + c] = Avx512([_mm512_shuffle_f32x4::<0xdd>(low_ab, low_de)]);
-            rows[12 + c] = Avx512([_mm512_shuffle_f32x4::<0xdd>(high_ab, high_de)]);
-        }
+            let (ab, de) = if i / 4 % 2 == 0 {
+                (_mm512_shuffle_f32x4::<0x88>(a, b), _mm512_shuffle_f32x4::<0x88>(d, e))
+            } else {
+                (_mm512_shuffle_f32x4::<0xdd>(a, b), _mm512_shuffle_f32x4::<0xdd>(d, e))
+            };
+            if i < 8 { _mm512_shuffle_f32x4::<0x88>(ab, de) } else { _mm512_shuffle_f32x4::<0xdd>(ab, de) }
+        })
     }
 }
 

@@ -56,7 +56,16 @@ pub fn instruction_sets() -> Vec<&'static str> {
     simd::InstructionSet::available().into_iter().map(simd::InstructionSet::name).collect()
 }
 
-/// The fastest instruction set that this machine offers the receiver's loops, for people.
+/// From now on every measurement of this process runs on one of [`instruction_sets`] by its name instead of the fastest: to
+/// compare them. The levels are the same bits on each. A choice made before stays.
+///
+/// # Errors
+/// [`ReceiverError::Settings`] names an instruction set that this machine does not have.
+pub fn choose_instructions(name: &str) -> Result<(), ReceiverError> {
+    simd::InstructionSet::named(name).map(simd::InstructionSet::choose)
+}
+
+/// The instruction set that the receiver's loops use: the fastest that this machine offers unless one was chosen.
 pub fn instruction_set() -> &'static str {
     simd::InstructionSet::best().name()
 }

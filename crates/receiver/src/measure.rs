@@ -48,13 +48,7 @@ pub fn receive_on(
     settings: &Settings,
     progress: &mut OnProgress<'_>,
 ) -> Result<Levels, ReceiverError> {
-    let sets = InstructionSet::available();
-    let set = sets.iter().find(|s| s.name() == instructions).ok_or_else(|| ReceiverError::Settings {
-        field: "instructions",
-        what: format!("\"{instructions}\" is no instruction set of this machine"),
-        expected: sets.iter().map(|s| s.name()).collect::<Vec<_>>().join(", "),
-    })?;
-    receive_with(source, settings, progress, *set)
+    receive_with(source, settings, progress, InstructionSet::named(instructions)?)
 }
 
 /// Threads that a measurement with these settings uses.
@@ -118,6 +112,10 @@ pub(crate) fn receive_with(
     let track = if long { memory } else { 0 };
     let again = |number, spectra| Pass { number, spectra, track: 0, crests: false, witnessed: false };
     let first = Pass { number: 1, spectra: None, track, crests: true, witnessed: true };
+    if let (Some(n), Some(sampler)) = (front.frames_total(), &engine.witness.sampler) {
+        let last_s = n.saturating_sub(engine.needed(settings.rate_hz)) as f64 / settings.rate_hz;
+        sampler.expect((last_s / hop_s) as u64 + 1);
+    }
     // A record that will be settled and is not long keeps its magnitudes, where they fit.
     let least_s = Detector::ALL.into_iter().map(|d| needs_s(settings, d)).fold(0.0, f64::max);
     if let Some(n) = front.frames_total()
@@ -217,7 +215,10 @@ pub(crate) fn floor_of(engine: &Engine, settings: &Settings, observed_s: f64) ->
 pub(crate) fn timeline_of(engine: &Engine, settings: &Settings) -> Option<Timeline> {
     let keeper = engine.witness.keeper.as_ref()?;
     let middle_s = 0.5 * engine.needed(settings.rate_hz) as f64 / settings.rate_hz;
-    Some(keeper.timeline(engine.frequency_hz(), engine.constants.hop_s, middle_s))
+    let mut peaks = Vec::new();
+    engine.for_each_group(|_, g| peaks.extend(g.peak_at.into_iter().zip(g.weighting.peak)));
+    peaks.truncate(engine.frequency_hz().len());
+    Some(keeper.timeline(engine.frequency_hz(), engine.constants.hop_s, middle_s, &peaks))
 }
 
 /// The detectors' states as levels, with all that is to be said of them; without the timeline.

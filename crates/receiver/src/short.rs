@@ -326,8 +326,6 @@ where
 {
     match plan.stride {
         8 => last_pass::<V, R, 8>(plan, from, to),
-        16 => last_pass::<V, R, 16>(plan, from, to),
-        32 => last_pass::<V, R, 32>(plan, from, to),
         _ => last_pass::<V, R, 0>(plan, from, to),
     }
 }

@@ -9,6 +9,13 @@
 // vector instructions.
 #![allow(clippy::inline_always, clippy::needless_range_loop, clippy::needless_bitwise_bool)]
 
+use std::sync::OnceLock;
+
+use crate::types::ReceiverError;
+
+/// What a person chose instead of the fastest.
+static CHOSEN: OnceLock<InstructionSet> = OnceLock::new();
+
 /// Bins that go through the detectors together.
 pub(crate) const LANES: usize = 64;
 /// One number for each of them.
@@ -50,9 +57,24 @@ impl InstructionSet {
         sets
     }
 
-    /// The fastest this machine has.
+    /// The one that was chosen, or else the fastest this machine has.
     pub(crate) fn best() -> Self {
-        *Self::available().last().unwrap_or(&Self::Plain)
+        CHOSEN.get().copied().unwrap_or_else(|| *Self::available().last().unwrap_or(&Self::Plain))
+    }
+
+    /// The set of this name, if the machine has it.
+    pub(crate) fn named(name: &str) -> Result<Self, ReceiverError> {
+        let sets = Self::available();
+        sets.iter().find(|s| s.name().eq_ignore_ascii_case(name)).copied().ok_or_else(|| ReceiverError::Settings {
+            field: "instructions",
+            what: format!("\"{name}\" is no instruction set of this machine"),
+            expected: sets.iter().map(|s| s.name()).collect::<Vec<_>>().join(", "),
+        })
+    }
+
+    /// This one from now on, unless one was chosen before.
+    pub(crate) fn choose(self) {
+        CHOSEN.get_or_init(|| self);
     }
 
     pub(crate) fn name(self) -> &'static str {
@@ -64,6 +86,14 @@ impl InstructionSet {
             Self::Avx512 => "AVX-512",
         }
     }
+}
+
+/// What some numbers lie between.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Span {
+    pub(crate) low: f32,
+    pub(crate) high: f32,
+    pub(crate) finite: bool,
 }
 
 macro_rules! for_each_set {
@@ -109,6 +139,8 @@ for_each_set! {
     fn leave / leave_body(sum: &mut WideLanes, block: &mut Lanes, share: f64);
     /// Adds a block's sums to the sum over all blocks.
     fn enter / enter_body(sum: &mut WideLanes, block: &Lanes);
+    /// The lowest and the highest of some numbers, and whether all are finite.
+    fn span / span_body(x: &[f32]) -> Span;
     /// Magnitudes in sixteen bits.
     fn pack / pack_body(out: &mut [u16; LANES], x: &Lanes);
     /// Magnitudes from sixteen bits.
@@ -130,6 +162,33 @@ pub(crate) struct Meter {
 impl Meter {
     pub(crate) fn new() -> Self {
         Self { y: [0.0; LANES], dy: [0.0; LANES], top: [0.0; LANES] }
+    }
+}
+
+#[inline(always)]
+fn span_body(x: &[f32]) -> Span {
+    // Sixteen at a time, which the order of the search does not change.
+    const W: usize = 16;
+    let (wide, rest) = x.as_chunks::<W>();
+    let (mut low, mut high, mut worst) = ([f32::INFINITY; W], [f32::NEG_INFINITY; W], [0_u32; W]);
+    let mut see = |i: usize, x: f32| {
+        low[i] = if x < low[i] { x } else { low[i] };
+        high[i] = if x > high[i] { x } else { high[i] };
+        worst[i] = worst[i].max(x.to_bits() & 0x7fff_ffff);
+    };
+    for x in wide {
+        for i in 0..W {
+            see(i, x[i]);
+        }
+    }
+    for x in rest {
+        see(0, *x);
+    }
+    Span {
+        low: low.into_iter().fold(f32::INFINITY, |a, x| if x < a { x } else { a }),
+        high: high.into_iter().fold(f32::NEG_INFINITY, |a, x| if x > a { x } else { a }),
+        // Not a number or infinite: the exponent is all ones.
+        finite: worst.into_iter().fold(0, u32::max) < 0x7f80_0000,
     }
 }
 

@@ -32,8 +32,8 @@ pub struct Timeline {
     /// Highest frequency of each cell of frequency, Hz.
     pub to_hz: Vec<f64>,
     /// Levels, dBµV: cell of time after cell of time, in each all frequencies. NaN where nothing was measured (a gap in a
-    /// live stream). From the spectra as they stand: a crest between two of them, which the peak detector interpolates,
-    /// is up to 0.7 dB higher.
+    /// live stream). From the spectra as they stand, but that the highest of each frequency is raised to what the peak
+    /// detector reads there: any other crest between two spectra is up to 0.7 dB higher.
     pub level_dbuv: Vec<f32>,
 }
 
@@ -127,9 +127,22 @@ impl Keeper {
         }
     }
 
-    /// What was kept so far.
-    pub(crate) fn timeline(&self, frequency_hz: &[f64], hop_s: f64, first_s: f64) -> Timeline {
+    /// What was kept so far, raised to the peaks (frequency by frequency: the spectrum each stands at, and its height, V).
+    pub(crate) fn timeline(
+        &self,
+        frequency_hz: &[f64],
+        hop_s: f64,
+        first_s: f64,
+        peaks: &[(Option<u64>, f32)],
+    ) -> Timeline {
         let state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut level = state.level.clone();
+        for (i, (at, peak)) in peaks.iter().enumerate() {
+            let place = |at: u64| (at / state.rows) as usize * self.cells + i / self.join;
+            if let Some(cell) = at.and_then(|at| level.get_mut(place(at))) {
+                *cell = cell.max(*peak);
+            }
+        }
         let edge = |last: bool| {
             frequency_hz.chunks(self.join).map(move |c| if last { c[c.len() - 1] } else { c[0] }).collect::<Vec<_>>()
         };
@@ -138,8 +151,7 @@ impl Keeper {
             step_s: hop_s * state.rows as f64,
             from_hz: edge(false),
             to_hz: edge(true),
-            level_dbuv: state
-                .level
+            level_dbuv: level
                 .iter()
                 .map(|v| if *v < 0.0 { f32::NAN } else { 20.0 * v.max(1e-12).log10() + 120.0 })
                 .collect(),
@@ -181,7 +193,7 @@ mod tests {
             keeper.flush(h);
         }
         let frequency_hz: Vec<f64> = (0..10).map(f64::from).collect();
-        let t = keeper.timeline(&frequency_hz, 1.0, 0.5);
+        let t = keeper.timeline(&frequency_hz, 1.0, 0.5, &[(Some(0), 0.0), (Some(70), 0.0)]);
         assert_eq!((t.step_s, t.times()), (64.0, 16));
         assert_eq!((t.from_hz.as_slice(), t.to_hz.as_slice()), (&[0.0, 3.0, 6.0, 9.0][..], &[2.0, 5.0, 8.0, 9.0][..]));
         for time in 0..16_u64 {

@@ -21,6 +21,11 @@ impl Witness {
         self.keeper.is_some() || self.sampler.as_ref().is_some_and(|s| Sampler::wants(j) && s.wants_now(j))
     }
 
+    /// Where it is asked for when a peak stood: number of the pass's first spectrum on the whole record's count.
+    pub(crate) fn peaks_from(&self) -> Option<u64> {
+        self.keeper.as_ref().map(|_| self.begins_at.load(Relaxed))
+    }
+
     /// Spectrum number `j` of the pass with its magnitudes, V. Any thread may call it, each with its own `held`.
     pub(crate) fn row(&self, held: &mut Held, j: u64, magnitudes: &[f32]) {
         let j = j + self.begins_at.load(Relaxed);

@@ -322,7 +322,8 @@ fn choice(path: &Path, field: &'static str, what: String, expected: &str) -> Cap
     CaptureError::Choice { path: path.to_owned(), field, what, expected: expected.to_owned() }
 }
 
-const DEFAULT_BLOCK_BYTES: usize = 4 << 20;
+/// Bytes of a block where nothing is asked for: what is read is still in the cache when it is looked at.
+const DEFAULT_BLOCK_BYTES: usize = 256 << 10;
 
 fn file_name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
