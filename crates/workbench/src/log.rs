@@ -94,7 +94,12 @@ pub fn start_log(dir: &Path, request: &LogRequest) -> Result<String, WorkError> 
     // A sheet of a project says around its steps what it is for.
     let around = &request.sheet;
     let steps_inside = around["steps"].is_null() && !around["sheet"]["steps"].is_null();
-    let whole = if steps_inside { around["sheet"].clone() } else { around.clone() };
+    let mut whole = if steps_inside { around["sheet"].clone() } else { around.clone() };
+    // Drawings are kept as they were shown, as pictures; as geometry they would need this version's eyes.
+    let drawn: Vec<&str> = around["drawings"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
+    if let Some(steps) = whole.as_object_mut() {
+        steps.insert("drawings".to_owned(), json!(drawn));
+    }
     let named = |field: &str, own: &[String]| -> Vec<String> {
         if !own.is_empty() {
             return own.to_vec();
@@ -151,6 +156,26 @@ pub fn start_log(dir: &Path, request: &LogRequest) -> Result<String, WorkError> 
         acknowledged_by: request.acknowledged_by.trim().to_owned(),
     };
     Ok(project.start_log(run, kept)?)
+}
+
+/// A sheet of the project's plan with what is said around it and its set-up drawings as SVG, ready to begin a run from.
+pub fn planned_sheet(dir: &Path, test: &str) -> Result<Value, WorkError> {
+    let all = crate::run_sheets(dir, &campaign::SheetWishes::default())?;
+    let Some(sheet) = all.sheet(test) else {
+        let known: Vec<&str> = all.sheets.iter().map(|s| s.test.as_str()).collect();
+        let expected = format!("one of {}", known.join(", "));
+        return Err(WorkError::input("sheet", format!("the plan has no sheet `{test}`"), expected));
+    };
+    let mut whole = json!(sheet);
+    let drawn: Vec<String> = all.drawings(test).iter().map(|d| report::set_up_svg(d, report::Ink::Paper)).collect();
+    whole["drawings"] = json!(drawn);
+    Ok(whole)
+}
+
+/// The set-up drawings that a run's sheet was kept with, as SVG in the colours of print.
+pub fn drawings(log: &RunLog) -> Vec<String> {
+    let kept = log.sheet.sheet["drawings"].as_array().into_iter().flatten();
+    kept.filter_map(Value::as_str).map(str::to_owned).collect()
 }
 
 /// Ends an immunity run: records what its log comes to.

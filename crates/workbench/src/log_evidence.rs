@@ -251,7 +251,16 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
             seal.revision,
             seal.hash
         ),
-        pictures: pictures(project, run, &log),
+        pictures: crate::log::drawings(&log)
+            .into_iter()
+            .map(|svg| PictureEvidence {
+                svg,
+                alt: "Set-up by the method, to scale".to_owned(),
+                caption: "Set-up by the method, from the sheet.".to_owned(),
+                width_percent: 49,
+            })
+            .chain(pictures(project, run, &log))
+            .collect(),
         tables: vec![
             TableEvidence {
                 title: "Every step".to_owned(),

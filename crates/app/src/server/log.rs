@@ -15,7 +15,7 @@ use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use workbench::log::{LogRequest, close_log, logged_run, start_log, test_words};
+use workbench::log::{LogRequest, close_log, drawings, logged_run, planned_sheet, start_log, test_words};
 use workbench::{WorkError, run_sheets};
 
 use super::backend::Fault;
@@ -255,6 +255,8 @@ pub(crate) struct LogSheetView {
     set_up: Vec<String>,
     climate: String,
     cautions: Vec<String>,
+    /// Set-up drawings as SVG, in the colours of the page.
+    drawings: Vec<String>,
     steps: Vec<LogStepView>,
 }
 
@@ -567,9 +569,21 @@ fn equipment_words(run: &Run, equipment: &[Equipment]) -> Vec<String> {
     named.collect()
 }
 
-fn sheet_view(sheet: LogSheet, record: &LogRecord) -> LogSheetView {
+/// The kept drawings in the page's own colours, so that they are as dark as the page.
+fn page_drawings(log: &RunLog) -> Vec<String> {
+    let own = [
+        ("#1c2733", "var(--ink)"),
+        ("#53606c", "var(--ink-soft)"),
+        ("#ffffff", "var(--leaf)"),
+        ("#e3e7e2", "var(--rule-faint)"),
+    ];
+    drawings(log).into_iter().map(|svg| own.iter().fold(svg, |s, (print, page)| s.replace(print, page))).collect()
+}
+
+fn sheet_view(sheet: LogSheet, drawings: Vec<String>, record: &LogRecord) -> LogSheetView {
     LogSheetView {
         test_words: test_words(&sheet.test).to_owned(),
+        drawings,
         steps: record
             .steps
             .iter()
@@ -622,7 +636,7 @@ fn view(project: &Project, run: &Run, log: &RunLog, after: Option<u64>) -> Resul
         entries: log.entries.iter().filter(|e| e.entry > after.unwrap_or(0)).map(LogEntryView::of).collect(),
         clients: log.clients().iter().map(|(client, last)| LogClient { client: client.clone(), last: *last }).collect(),
         revision: project.revision()?,
-        sheet: after.is_none().then(|| sheet_view(sheet, &record)),
+        sheet: after.is_none().then(|| sheet_view(sheet, page_drawings(log), &record)),
     })
 }
 
@@ -754,18 +768,7 @@ async fn start(State(app): App, sent: Sent<LogStart>) -> Answer<(StatusCode, Jso
         }
         let sheet = match sent.planned.as_deref().filter(|p| !p.is_empty()) {
             None => sent.sheet,
-            Some(test) => {
-                let all = run_sheets(&dir, &SheetWishes::default())?;
-                let Some(sheet) = all.sheet(test) else {
-                    let known: Vec<&str> = all.sheets.iter().map(|s| s.test.as_str()).collect();
-                    return Err(Fault::Input(Problem {
-                        what: format!("the plan has no sheet `{test}`"),
-                        place: "planned".to_owned(),
-                        expected: format!("one of {}", known.join(", ")),
-                    }));
-                };
-                json!(sheet)
-            }
+            Some(test) => planned_sheet(&dir, test)?,
         };
         let request = LogRequest {
             title: sent.title,
