@@ -5,7 +5,10 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 use immunity::coil::{Coil, flux_density_t};
-use immunity::rig::{FieldRig, Injection, Modulation, PlaneRule, conducted_level, dbm, field_power, plane};
+use immunity::rig::{
+    FieldRig, Injection, Modulation, PlaneRule, conducted_level, dbm, field_power, gain_of_factor_dbi, plane,
+    reachable_field_v_per_m,
+};
 use serde_json::json;
 
 use crate::immunity_commands::prefixed;
@@ -43,14 +46,20 @@ pub(crate) enum Rig {
 #[derive(Debug, Args)]
 pub(crate) struct Field {
     /// Field, rms of the carrier, V/m
-    #[arg(long)]
-    field: f64,
+    #[arg(long, required_unless_present = "power")]
+    field: Option<f64>,
+    /// Linear power of the amplifier at hand, W: gives the field that it reaches, in place of --field
+    #[arg(long, conflicts_with = "field")]
+    power: Option<f64>,
     /// Distance, m
     #[arg(long, default_value_t = 3.0)]
     distance: f64,
     /// Gain of the antenna over isotropic, dB
-    #[arg(long, allow_negative_numbers = true)]
-    gain: f64,
+    #[arg(long, allow_negative_numbers = true, required_unless_present = "antenna_factor")]
+    gain: Option<f64>,
+    /// Antenna factor, dB/m, in place of the gain; needs --frequency
+    #[arg(long, allow_negative_numbers = true, conflicts_with = "gain", requires = "frequency")]
+    antenna_factor: Option<f64>,
     /// Loss between amplifier and antenna, dB
     #[arg(long, default_value_t = 0.0)]
     loss: f64,
@@ -162,21 +171,29 @@ pub(crate) fn rig(show: Show, rig: &Rig) -> Result<Outcome, Failure> {
 
 fn field(show: Show, a: &Field) -> Result<Outcome, Failure> {
     let modulation = modulation(a.depth)?;
-    let p = field_power(&FieldRig {
-        field_v_per_m: a.field,
+    let gain_dbi = match (a.gain, a.antenna_factor, a.frequency) {
+        (Some(gain), _, _) => gain,
+        (None, Some(factor), Some(frequency)) => gain_of_factor_dbi(factor, frequency).map_err(wrong)?,
+        _ => return Err(Failure::input("--gain: expected a gain, or --antenna-factor with --frequency")),
+    };
+    let mut rig = FieldRig {
+        field_v_per_m: a.field.unwrap_or(1.0),
         distance_m: a.distance,
-        gain_dbi: a.gain,
+        gain_dbi,
         loss_db: a.loss,
         reserve_db: a.reserve,
         backoff_db: a.backoff,
         modulation,
         frequency_hz: a.frequency,
         aperture_m: a.aperture,
-    })
-    .map_err(wrong)?;
+    };
+    if let Some(power) = a.power {
+        rig.field_v_per_m = reachable_field_v_per_m(power, &rig).map_err(wrong)?;
+    }
+    let p = field_power(&rig).map_err(wrong)?;
     if show.json {
         print::json(
-            &json!({ "field_v_per_m": a.field, "distance_m": a.distance, "gain_dbi": a.gain, "loss_db": a.loss,
+            &json!({ "field_v_per_m": rig.field_v_per_m, "distance_m": a.distance, "gain_dbi": gain_dbi, "loss_db": a.loss,
             "reserve_db": a.reserve, "backoff_db": a.backoff, "result": p, "caution": RF_CAUTION }),
         )?;
         return Ok(Outcome::Done);
@@ -186,9 +203,9 @@ fn field(show: Show, a: &Field) -> Result<Outcome, Failure> {
          With {} dB of loss, {} dB for the plane and {} dB towards compression the amplifier needs {} ({:.1} dBm) at its 1 dB point.\n\
          {:.2} mA/m and {:.3} W/m² go with it.\n\
          P = (E d)²/(30 G), times {:.2} for the peak (textbook; free space and far field).\n",
-        a.field,
+        (1e3 * rig.field_v_per_m).round() / 1e3,
         a.distance,
-        a.gain,
+        (1e3 * gain_dbi).round() / 1e3,
         prefixed(p.carrier_w, "W"),
         prefixed(p.peak_w, "W"),
         p.peak_db,
@@ -201,6 +218,9 @@ fn field(show: Show, a: &Field) -> Result<Outcome, Failure> {
         p.density_w_per_m2,
         modulation.peak_factor().powi(2),
     );
+    if let Some(power) = a.power {
+        text.insert_str(0, &format!("{power} W reach {:.2} V/m with the modulation on.\n", rig.field_v_per_m));
+    }
     for n in &p.notes {
         text.push_str(&format!("Note: {n}\n"));
     }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use clap::{Args, ValueEnum};
 use immunity::dips::{Event, Response, Supply, capacitance_per_watt, dips as built_in};
-use immunity::surge::{Coupling, Group, Part, Pulse, SequenceWear, propose_order, sequence};
+use immunity::surge::{Coupling, Group, Part, Pulse, SequenceWear, SeriesPart, TwoStage, propose_order, sequence};
 use serde_json::json;
 use standards::Known;
 
@@ -77,6 +77,15 @@ pub(crate) struct Surge {
     /// Share of the part's life used up before, 0 to 1 (trial runs)
     #[arg(long, default_value_t = 0.0)]
     used: f64,
+    /// A second part behind the first, at the circuit: a TOML file or words. Each pulse is then told for both
+    #[arg(long, requires = "series_ohm")]
+    second: Option<String>,
+    /// Resistance between the two parts, ohm
+    #[arg(long, value_parser = immunity::parse_number)]
+    series_ohm: Option<f64>,
+    /// Inductance between the two parts, H (47u is understood)
+    #[arg(long, value_parser = immunity::parse_number, default_value = "0")]
+    series_henry: f64,
 }
 
 /// A worn or over-driven part burns or bursts: beside the caution on generators.
@@ -123,17 +132,26 @@ fn groups(a: &Surge) -> Result<Vec<Group>, Failure> {
 }
 
 fn part(text: &str) -> Result<Part, Failure> {
+    part_of("--protector", text)
+}
+
+fn part_of(flag: &str, text: &str) -> Result<Part, Failure> {
     let path = Path::new(text);
     if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")) || path.is_file() {
-        let content = fs::read_to_string(path).map_err(|e| Failure::input(format!("--protector {text}: {e}")))?;
+        let content = fs::read_to_string(path).map_err(|e| Failure::input(format!("{flag} {text}: {e}")))?;
         return Part::from_toml(&content, text).map_err(|e| Failure::input(e.to_string()));
     }
-    Part::from_words(text, "--protector").map_err(|e| Failure::input(e.to_string()))
+    Part::from_words(text, flag).map_err(|e| Failure::input(e.to_string()))
 }
 
 pub(crate) fn surge(show: Show, a: &Surge) -> Result<Outcome, Failure> {
     let part = part(&a.protector)?;
     let groups = groups(a)?;
+    if let Some(second) = &a.second {
+        let series = SeriesPart { ohm: a.series_ohm.unwrap_or(0.0), henry: a.series_henry };
+        let second = part_of("--second", second)?;
+        return two_stages(show, &TwoStage { first: part, series, second }, &groups);
+    }
     let wear = sequence(&part, &groups, a.ambient, a.used).map_err(|e| Failure::input(e.to_string()))?;
     let order = propose_order(&wear);
     if show.json {
@@ -149,6 +167,60 @@ pub(crate) fn surge(show: Show, a: &Surge) -> Result<Outcome, Failure> {
         print::text(&surge_text(&part, &wear, &order))?;
     }
     Ok(if wear.bears { Outcome::Done } else { Outcome::NotAPass })
+}
+
+/// Each pulse on two parts one behind the other.
+fn two_stages(show: Show, two: &TwoStage, groups: &[Group]) -> Result<Outcome, Failure> {
+    let mut found = Vec::new();
+    for g in groups {
+        let stress = two.stress(&g.pulse).map_err(|e| Failure::input(e.to_string()))?;
+        found.push((g, stress));
+    }
+    let bears = found.iter().all(|(_, s)| !s.warnings.iter().any(|w| w.contains("fails short")));
+    if show.json {
+        let pulses: Vec<_> = found
+            .iter()
+            .map(|(g, s)| json!({ "level_v": g.pulse.level_v, "coupling": g.pulse.coupling, "stress": s }))
+            .collect();
+        print::json(&json!({ "stages": two, "bears": bears, "pulses": pulses,
+            "caution": format!("{PULSE_CAUTION}{PART_CAUTION}") }))?;
+    } else {
+        let mut text = if bears {
+            "Both parts bear the pulses as far as ratings were given.\n\n"
+        } else {
+            "The second part does not bear it.\n\n"
+        }
+        .to_owned();
+        let rows = found
+            .iter()
+            .map(|(g, s)| {
+                vec![
+                    format!("{:.0} V {}", g.pulse.level_v, g.pulse.coupling.name()),
+                    format!("{:.0}", s.line_v),
+                    format!("{:.1}", s.circuit_v),
+                    format!("{:.1}", s.first_a),
+                    format!("{:.1}", s.second_a),
+                    format!("{:.4}", s.first_j),
+                    format!("{:.4}", s.series_j),
+                    format!("{:.4}", s.second_j),
+                ]
+            })
+            .collect();
+        let heads = ["pulse", "line, V", "circuit, V", "first, A", "second, A", "first, J", "between, J", "second, J"];
+        text.push_str(&print::table(&heads, rows, &[1, 2, 3, 4, 5, 6, 7]));
+        for (g, s) in &found {
+            for w in &s.warnings {
+                text.push_str(&format!("· {:.0} V: {w}\n", g.pulse.level_v));
+            }
+        }
+        if let Some(least) = found.first().and_then(|(_, s)| s.least_ohm) {
+            text.push_str(&format!(
+                "By hand, (sparkover − clamping) over the current that the diode bears: {least:.1} ohm or more between them.\n"
+            ));
+        }
+        print::text(&format!("{text}\n{PULSE_CAUTION}{PART_CAUTION}"))?;
+    }
+    Ok(if bears { Outcome::Done } else { Outcome::NotAPass })
 }
 
 fn surge_text(part: &Part, wear: &SequenceWear, order: &[usize]) -> String {

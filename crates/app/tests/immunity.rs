@@ -65,6 +65,30 @@ fn stress_hold_up_rigs_and_sheets() {
     assert_eq!(worn.status.code(), Some(1));
     assert_eq!(hushfield(&["surge", "--level", "2000", "--protector", "kind=widget"]).status.code(), Some(2));
 
+    // Two stages: 42 ohm at 1 kV do not light an arrestor of 700 V over 10 ohm; straight at 2 kV they do.
+    let gas = "kind=arrestor,spark_v=700,arc_v=15";
+    let diode = "kind=tvs,breakdown_v=33.3,clamp_v=48.4,clamp_a=12.4,pulse_power_w=600";
+    let two = |level: &str, coupling: &str, ohm: &str| {
+        hushfield(&[
+            "surge",
+            "--level",
+            level,
+            "--coupling",
+            coupling,
+            "--protector",
+            gas,
+            "--second",
+            diode,
+            "--series-ohm",
+            ohm,
+        ])
+    };
+    let quiet = two("1000", "signal", "10");
+    assert_eq!((quiet.status.code(), json(&quiet)["pulses"][0]["stress"]["shared"].as_bool()), (Some(0), Some(false)));
+    assert!(json(&quiet)["caution"].as_str().unwrap().contains("lethal"));
+    assert_eq!(two("2000", "screen", "2").status.code(), Some(1));
+    assert_eq!(two("2000", "screen", "10").status.code(), Some(0));
+
     let supply = ["dips", "--capacitance", "100u", "--power", "60", "--dropout", "120", "--angle", "0"];
     let held = hushfield(&[&supply[..], &["--dip", "0:0.02"]].concat());
     assert_eq!(held.status.code(), Some(0));

@@ -167,6 +167,38 @@ pub fn field_power(rig: &FieldRig) -> Result<FieldPower, RigError> {
     })
 }
 
+/// The field that an amplifier of this linear power reaches with the modulation on, V/m: [`field_power`] turned round. The rig's
+/// own field does not matter.
+///
+/// # Errors
+/// Names the value that makes no sense.
+pub fn reachable_field_v_per_m(power_w: f64, rig: &FieldRig) -> Result<f64, RigError> {
+    let one = field_power(&FieldRig { field_v_per_m: 1.0, ..*rig })?;
+    Ok((positive("power", power_w)? / one.amplifier_w).sqrt())
+}
+
+/// Gain over isotropic of an antenna by its factor into 50 ohm: `G = 20 lg(9.73/λ) − AF`, the same as
+/// `20 lg(f/MHz) − AF − 29.79` (textbook).
+///
+/// # Errors
+/// A frequency that is not positive.
+pub fn gain_of_factor_dbi(factor_db_per_m: f64, frequency_hz: f64) -> Result<f64, RigError> {
+    let lambda = SPEED_OF_LIGHT / positive("frequency", frequency_hz)?;
+    // E = AF·U, U²/50 = E²/(120 pi)·G λ²/(4 pi), so AF² = 4 pi · 120 pi/(50 G λ²).
+    let ratio = 4.0 * std::f64::consts::PI * 4.0 * std::f64::consts::PI * THIRTY / (50.0 * lambda * lambda);
+    Ok(to_db(ratio) - factor_db_per_m)
+}
+
+/// Forward power for a level from the forward power of a calibration at another one, W: they go with the square (IEC 61000-4-3 and
+/// -4-6 calibrate unmodulated, the field at 1.8 times the level so that the amplifier is known to reach the peak; from memory).
+///
+/// # Errors
+/// Values that are not positive.
+pub fn scaled_power_w(power_w: f64, calibrated: f64, wanted: f64) -> Result<f64, RigError> {
+    Ok(positive("power", power_w)?
+        * (positive("wanted level", wanted)? / positive("calibrated level", calibrated)?).powi(2))
+}
+
 /// How a plane is calibrated.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlaneRule {

@@ -2,6 +2,7 @@
 //! then its wear over a sequence, its temperature, and the rest it needs.
 
 mod part;
+mod two_stage;
 mod wear;
 
 use circuit::{
@@ -10,6 +11,7 @@ use circuit::{
 use serde::{Deserialize, Serialize};
 
 pub use part::{Part, PartError, PartKind, PulsePoint};
+pub use two_stage::{SeriesPart, TwoStage, TwoStageStress, least_series_ohm};
 pub use wear::{Group, GroupWear, SequenceWear, needed_rest_s, propose_order, sequence};
 
 /// How the surge gets onto the line, with the network's own values.
@@ -174,10 +176,16 @@ pub fn circuit(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Netli
     if pulse.beside_f > 0.0 {
         net.charged_capacitor("c_beside", "line", "0", pulse.beside_f, pulse.mains_v);
     }
+    add_part(&mut net, pulse, part, "line", ["part", "gap", "arc"]);
+    net
+}
+
+/// Puts a part between a node and ground; `names`: of the part, of an arrestor's gap and of the node behind it.
+fn add_part(net: &mut Netlist, pulse: &Pulse, part: &Part, node: &str, [name, gap, arc]: [&str; 3]) {
     match &part.kind {
         PartKind::Varistor { .. } => {
             if let Some(model) = part.varistor_model() {
-                net.varistor("part", "line", "0", model);
+                net.varistor(name, node, "0", model);
             }
         }
         PartKind::Tvs { breakdown_v, clamp_v, clamp_a, .. } => {
@@ -185,31 +193,33 @@ pub fn circuit(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Netli
             // The knee takes ln(I/1 mA) knee voltages itself at the clamping current.
             model.dynamic_ohm =
                 ((clamp_v - breakdown_v - model.knee_v * (clamp_a / model.test_a).ln()) / clamp_a).max(1e-4);
-            net.clamp("part", "line", "0", model);
+            net.clamp(name, node, "0", model);
         }
         PartKind::Arrestor { spark_v, arc_v, .. } => {
-            let sign = if pulse.level_v < 0.0 { ("0", "line") } else { ("line", "0") };
-            let (high, low) = (*spark_v, *arc_v);
+            let sign = if pulse.level_v < 0.0 { ("0", node) } else { (node, "0") };
+            // Once fired it burns through the swing back as well: the gas takes milliseconds to recover, the pulse lasts a tenth of
+            // one. So nothing within a pulse opens it again.
+            const NEVER_V: f64 = -1e6;
+            let high = *spark_v;
             net.switch(
-                "gap",
-                "line",
-                "arc",
+                gap,
+                node,
+                arc,
                 SwitchModel {
                     on_ohm: 1e-2,
                     off_ohm: 1e9,
                     control: SwitchControl::Voltage {
                         plus: sign.0.into(),
                         minus: sign.1.into(),
-                        threshold_v: 0.5 * (high + 0.5 * low),
-                        hysteresis_v: 0.5 * (high - 0.5 * low),
+                        threshold_v: 0.5 * (high + NEVER_V),
+                        hysteresis_v: 0.5 * (high - NEVER_V),
                         initially_closed: false,
                     },
                 },
             );
-            net.clamp("part", "arc", "0", ClampModel::new(*arc_v, 1e-2));
+            net.clamp(name, arc, "0", ClampModel::new(*arc_v, 1e-2));
         }
     }
-    net
 }
 
 fn one(pulse: &Pulse, generator: &CombinationWave, part: &Part) -> Result<Stress, SurgeError> {

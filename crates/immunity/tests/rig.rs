@@ -1,7 +1,10 @@
 //! Rig arithmetic against worked figures (textbook formulas; guide figures of the standards from memory).
 
 use immunity::coil::{Coil, flux_density_t};
-use immunity::rig::{FieldRig, Injection, Modulation, PlaneRule, conducted_level, field_power, field_v_per_m, plane};
+use immunity::rig::{
+    FieldRig, Injection, Modulation, PlaneRule, conducted_level, field_power, field_v_per_m, gain_of_factor_dbi, plane,
+    reachable_field_v_per_m, scaled_power_w,
+};
 
 fn near(got: f64, want: f64, part: f64) {
     assert!((got / want - 1.0).abs() <= part, "{got} instead of {want}");
@@ -115,4 +118,20 @@ fn frame_coils() {
     // Turns count once.
     near(Coil { turns: 10.0, ..square }.current_a(30.0).unwrap(), 3.33, 2e-3);
     assert!(Coil { width_m: -1.0, ..square }.current_a(3.0).is_err());
+}
+
+#[test]
+fn from_the_amplifier_to_the_field() {
+    // 97.3 W with 6 dB for the plane give back the 10 V/m of the worked example; a quarter of the power half the field.
+    near(reachable_field_v_per_m(97.3, &RIG).unwrap(), 10.0, 2e-3);
+    near(reachable_field_v_per_m(97.3 / 4.0, &RIG).unwrap(), 5.0, 2e-3);
+    // Textbook: G = 20 lg(f/MHz) - AF - 29.79. A half-wave dipole (2.15 dBi) at 100 MHz has 8.06 dB/m.
+    let gain = gain_of_factor_dbi(8.06, 100e6).unwrap();
+    assert!((gain - (40.0 - 8.06 - 29.79)).abs() < 0.02 && (gain - 2.15).abs() < 0.02, "{gain}");
+    // A plane calibrated at 18 V/m with 78.6 W: the test at 10 V/m takes 1/3.24 of it before modulation.
+    near(scaled_power_w(78.6, 18.0, 10.0).unwrap(), 78.6 / 3.24, 1e-12);
+    assert!(reachable_field_v_per_m(-1.0, &RIG).is_err() && gain_of_factor_dbi(8.0, 0.0).is_err());
+    // Direct current: a coil has its field by the same law, and only its resistance asks for a voltage (H = 0.9003 N I/a).
+    let coil = Coil { width_m: 1.0, height_m: 1.0, turns: 10.0, pair_m: None };
+    near(coil.current_a(100.0).unwrap(), 100.0 / 9.003, 1e-3);
 }
