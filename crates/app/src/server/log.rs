@@ -16,7 +16,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use workbench::log::{LogRequest, close_log, drawings, logged_run, planned_sheet, start_log, test_words};
-use workbench::{WorkError, run_sheets};
+use workbench::run_sheets;
 
 use super::backend::Fault;
 use super::{Answer, App, Asked, Problem, Refusal, Sent, Shared, blocking};
@@ -887,7 +887,7 @@ async fn append(State(app): App, Path(id): Path<String>, sent: Sent<LogBatch>) -
     responses((status = 200, body = LogClosed), (status = 404, body = Problem), (status = 422, body = Problem)))]
 async fn close(State(app): App, Path(id): Path<String>) -> Answer<Json<LogClosed>> {
     let dir = app.backend.dir();
-    let record = blocking(move || close_log(&dir, &id).map_err(|e: WorkError| Fault::from(e))).await?;
+    let record = blocking(move || close_log(&dir, &id).map_err(Fault::from)).await?;
     Ok(Json(LogClosed {
         missing: record.missing().map(|s| s.step.id.clone()).collect(),
         decision: record.decision,
