@@ -27,6 +27,7 @@ interface Summary {
   file: string;
   port: string;
   mains: boolean;
+  logged: boolean;
 }
 
 describe.skipIf(!ready)("the page", () => {
@@ -125,7 +126,7 @@ describe.skipIf(!ready)("the page", () => {
       await page.waitForSelector(`a[href^="#/run/${id}"]`, { state: "attached" });
     }
     await picture(page, "runs");
-    for (const { id, state, mains } of runs.filter((r) => !r.group_first || r.group_first === r.id)) {
+    for (const { id, state, mains, logged } of runs.filter((r) => !r.group_first || r.group_first === r.id)) {
       await page.goto(`${base}#/run/${id}`);
       const verdict = page.getByTestId("verdict");
       await verdict.waitFor();
@@ -133,6 +134,7 @@ describe.skipIf(!ready)("the page", () => {
       expect(await verdict.getAttribute("data-state")).toBe(state);
       expect(((await verdict.textContent()) ?? "").trim().length).toBeGreaterThan(15);
       if (mains) await page.getByText("the current of the same power").waitFor();
+      else if (logged) await page.getByTestId("entries").waitFor();
       else await drawn(page);
     }
     await page.close();
