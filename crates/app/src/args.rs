@@ -127,6 +127,8 @@ pub(crate) enum Command {
     /// Arithmetic of immunity rigs: power for a field, plane, conducted level, frame coil
     #[command(subcommand)]
     Rig(crate::rig_commands::Rig),
+    /// Why the product falls over: hypotheses with evidence and the experiment that would decide
+    Upset(Box<crate::upset_commands::UpsetArgs>),
     /// At which level the product fails: threshold with its interval, margin to the required level, what to try next
     Threshold(Box<crate::threshold_commands::ThresholdArgs>),
     /// Stress of surges on a protection part: current, clamping, energy, wear, rest

@@ -32,6 +32,7 @@ mod stress_commands;
 mod survey_commands;
 mod threshold_commands;
 mod trace_commands;
+mod upset_commands;
 
 use std::process::ExitCode;
 
@@ -97,6 +98,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Surge(a) => stress_commands::surge(show, &a),
         Command::Dips(a) => stress_commands::dips(show, &a),
         Command::Threshold(a) => threshold_commands::threshold(show, &a),
+        Command::Upset(a) => upset_commands::upset(show, &a),
         Command::Waveform(a) => immunity_commands::waveform(show, &a),
         Command::Cause(a) => cause_commands::cause(show, &a),
         Command::Locate(a) => locate_commands::locate(show, &a),

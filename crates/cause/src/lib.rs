@@ -20,6 +20,7 @@ pub mod scan;
 pub mod simulate;
 pub mod source;
 pub mod trapezoid;
+pub mod upset;
 
 pub use comb::{Comb, CombSearch, Families, Member, Pattern, find_combs, find_families};
 pub use explain::{ExplainedComb, Explanation, doubt, explain, hertz};

@@ -59,6 +59,10 @@ pub enum Event {
     SheetKept(Box<crate::KeptSheet>),
     /// Something was logged during an immunity run.
     RunLogged(Box<crate::LogEntry>),
+    /// A level was tried while looking for the threshold of the product.
+    ThresholdTrial(Box<crate::ThresholdTrial>),
+    /// A trial no longer counts. It stays readable.
+    TrialWithdrawn(crate::TrialWithdrawal),
     /// An event of a kind this version does not know; kept and shown as it is.
     #[serde(untagged)]
     Other {

@@ -604,15 +604,42 @@ impl Project {
     pub fn add_experiment(&mut self, record: ExperimentRecord) -> Result<(), ProjectError> {
         says_something("experiment", &record.experiment)?;
         self.append(|state| {
-            state.run(&record.run)?;
+            // What makes a product fall over is looked for in a series of trials, which is no run.
+            if !state.trials.iter().any(|t| t.trial.series == record.run) {
+                state.run(&record.run)?;
+            }
             Ok((vec![Event::ExperimentDone(record)], ()))
+        })
+    }
+
+    /// Appends a trial whose numbers were checked; gives its entry.
+    pub(crate) fn append_trial(&mut self, trial: crate::ThresholdTrial) -> Result<u64, ProjectError> {
+        self.append(|state| Ok((vec![Event::ThresholdTrial(Box::new(trial))], state.seal.revision + 1)))
+    }
+
+    /// Trials of thresholds, oldest first, with those that were taken back.
+    pub fn trials(&self) -> Result<Vec<crate::KeptTrial>, ProjectError> {
+        Ok(self.state()?.trials.clone())
+    }
+
+    /// Takes a trial back: it no longer counts and stays readable. A reason is needed.
+    pub fn withdraw_trial(&mut self, entry: u64, reason: &str) -> Result<(), ProjectError> {
+        says_something("reason", reason)?;
+        self.append(|state| {
+            if !state.trials.iter().any(|t| t.entry == entry && t.withdrawn.is_none()) {
+                return Err(ProjectError::value("trial", entry.to_string(), "the entry of a trial that counts"));
+            }
+            let gone = crate::TrialWithdrawal { entry, reason: reason.to_owned() };
+            Ok((vec![Event::TrialWithdrawn(gone)], ()))
         })
     }
 
     /// The experiments made on emissions of a run: when, by whom, and what.
     pub fn experiments(&self, run: &str) -> Result<Vec<(Timestamp, String, ExperimentRecord)>, ProjectError> {
         let state = self.state()?;
-        state.run(run)?;
+        if !state.trials.iter().any(|t| t.trial.series == run) {
+            state.run(run)?;
+        }
         Ok(state.experiments.iter().filter(|e| e.2.run == run).cloned().collect())
     }
 

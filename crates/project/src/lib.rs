@@ -28,6 +28,7 @@ mod product_read;
 mod product_template;
 mod reading;
 mod state;
+mod trial;
 
 pub use archive::{Archived, export_archive, import_archive};
 pub use capture::{Capture, CaptureFile, Progress, Staged, stage_bytes, stage_file, stage_reader};
@@ -51,3 +52,4 @@ pub use product_fields::{Accept, FieldChoice, FieldGroup, FieldKind, ProductFiel
 pub use product_form::{ProductRefusal, ProductText};
 pub use reading::{HandProbe, HandReading, KeptReading, ReadingWithdrawal, Spot};
 pub use state::{Calibration, Equipment, ModificationState, Run, RunResult, Sample};
+pub use trial::{KeptTrial, ThresholdTrial, TrialWithdrawal};

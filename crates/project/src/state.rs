@@ -135,6 +135,8 @@ pub(crate) struct State {
     pub(crate) experiments: Vec<(Timestamp, String, ExperimentRecord)>,
     /// Readings taken by hand, in the order they were entered.
     pub(crate) readings: Vec<KeptReading>,
+    /// Trials of thresholds, oldest first.
+    pub(crate) trials: Vec<crate::KeptTrial>,
     /// Logs of immunity runs.
     pub(crate) logs: Vec<crate::RunLog>,
     /// Entries whose hash does not follow from what they say.
@@ -156,6 +158,7 @@ impl Default for State {
             notes: Vec::new(),
             experiments: Vec::new(),
             readings: Vec::new(),
+            trials: Vec::new(),
             logs: Vec::new(),
             broken: Vec::new(),
             not_understood: Vec::new(),
@@ -242,6 +245,15 @@ impl State {
                 }
             }
             Event::SheetKept(sheet) => self.logs.push(crate::RunLog::new(&sheet_hash, *sheet)),
+            Event::ThresholdTrial(trial) => {
+                self.trials.push(crate::KeptTrial { entry: id, at, who, trial: *trial, withdrawn: None });
+            }
+            Event::TrialWithdrawn(gone) => match self.trials.iter_mut().find(|t| t.entry == gone.entry) {
+                Some(found) => {
+                    found.withdrawn.get_or_insert(gone.reason);
+                }
+                None => self.not_understood.push((id, format!("it takes back the unknown trial {}", gone.entry))),
+            },
             Event::RunLogged(entry) => match self.logs.iter_mut().find(|l| l.sheet.run == entry.run) {
                 Some(log) => log.apply(id, at, *entry),
                 None => self.not_understood.push((id, format!("it logs the run {:?}, which has no sheet", entry.run))),

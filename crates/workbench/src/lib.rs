@@ -32,6 +32,7 @@ pub mod scan;
 pub mod survey;
 mod together;
 pub mod verify;
+pub mod upset;
 mod watch;
 mod why;
 pub mod why_tables;

@@ -20,6 +20,7 @@ mod scan;
 mod sheets;
 mod survey;
 mod thin;
+mod threshold;
 mod timeline;
 mod types;
 
@@ -561,6 +562,7 @@ fn api() -> OpenApiRouter<Arc<Shared>> {
         .merge(proof::routes())
         .merge(cause::routes())
         .merge(scan::routes())
+        .merge(threshold::routes())
         .merge(locate::routes())
         .merge(log::routes())
         .merge(chance::routes())
