@@ -377,7 +377,7 @@ fn list(dir: &FsPath) -> Result<SeriesList, Fault> {
         }
     }
     let product = project.product().map_err(WorkError::from)?.product;
-    let states = project.states().map_err(WorkError::from)?.into_iter().map(|s| s.id).collect();
+    let states = project.states().map_err(WorkError::from)?.into_iter().map(|s| s.state.id).collect();
     Ok(SeriesList {
         series,
         units: immunity::threshold::UNITS
