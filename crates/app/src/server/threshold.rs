@@ -167,7 +167,7 @@ pub(crate) struct EnteredTrial {
 
 /// A trial to be taken back.
 #[derive(Debug, Deserialize, ToSchema)]
-pub(crate) struct TakenBack {
+pub(crate) struct TrialTakenBack {
     entry: u64,
     reason: String,
 }
@@ -484,9 +484,9 @@ async fn add_trial(State(app): App, sent: Sent<NewTrial>) -> Answer<Json<Entered
 }
 
 /// Takes a trial back; it stays in the ledger.
-#[utoipa::path(post, path = "/api/thresholds/withdrawn", request_body = TakenBack,
+#[utoipa::path(post, path = "/api/thresholds/withdrawn", request_body = TrialTakenBack,
     responses((status = 200, body = EnteredTrial), (status = 422, body = Problem)))]
-async fn withdraw(State(app): App, sent: Sent<TakenBack>) -> Answer<Json<EnteredTrial>> {
+async fn withdraw(State(app): App, sent: Sent<TrialTakenBack>) -> Answer<Json<EnteredTrial>> {
     let Json(t) = sent?;
     let dir = app.backend.dir();
     blocking(move || {
