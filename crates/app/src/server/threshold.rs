@@ -486,7 +486,7 @@ async fn add_trial(State(app): App, sent: Sent<NewTrial>) -> Answer<Json<Entered
 /// Takes a trial back; it stays in the ledger.
 #[utoipa::path(post, path = "/api/thresholds/withdrawn", request_body = TrialTakenBack,
     responses((status = 200, body = EnteredTrial), (status = 422, body = Problem)))]
-async fn withdraw(State(app): App, sent: Sent<TrialTakenBack>) -> Answer<Json<EnteredTrial>> {
+async fn withdraw_trial(State(app): App, sent: Sent<TrialTakenBack>) -> Answer<Json<EnteredTrial>> {
     let Json(t) = sent?;
     let dir = app.backend.dir();
     blocking(move || {
@@ -523,6 +523,6 @@ pub(super) fn routes() -> OpenApiRouter<Arc<Shared>> {
     OpenApiRouter::new()
         .routes(routes!(series_list, add_trial))
         .routes(routes!(series_of))
-        .routes(routes!(withdraw))
+        .routes(routes!(withdraw_trial))
         .routes(routes!(upset, upset_enter))
 }
