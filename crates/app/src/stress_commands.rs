@@ -316,6 +316,13 @@ pub(crate) struct Dips {
     dip: Vec<String>,
 }
 
+/// What the circuit is, and what it is not.
+const DIP_SCOPE: &str = "\
+Covered: one phase, bridge rectifier, storage capacitor, converter of constant power. Not covered: front ends that regulate
+(power-factor correction), three-phase supplies and dips between phases; for a regulated storage voltage measure it without
+mains (--measured) and read the hold-up by energy; three-phase needs the dips of each phase and pair on the bench.
+";
+
 /// The mains and a charged capacitor, shown with the dips.
 const DIP_CAUTION: &str = "\
 Caution, mains and stored charge: the storage capacitor stays at over 300 V after the mains is off. Measure it with a probe
@@ -387,7 +394,9 @@ pub(crate) fn dips(show: Show, a: &Dips) -> Result<Outcome, Failure> {
                     "missing_capacitance_f": n.map(|n| n - capacitance_f), "source": s })
             })
             .collect();
-        print::json(&json!({ "supply": supply, "holds": holds, "dips": each, "caution": DIP_CAUTION }))?;
+        print::json(
+            &json!({ "supply": supply, "holds": holds, "dips": each, "scope": DIP_SCOPE, "caution": DIP_CAUTION }),
+        )?;
     } else {
         print::text(&dips_text(&supply, &found, holds))?;
     }
@@ -437,7 +446,7 @@ fn dips_text(supply: &Supply, found: &[(Response, Option<f64>, bool, String)], h
         "\n{} at {} W, drop-out {} V: {} of hold-up from the crest by energy, C (V² − Vmin²)/(2 P).\n\
          Return: highest current if the mains comes back at its crest; {:.1} A while running, {:.1} A from an empty capacitor.\n\
          A dip held to the end may still upset what watches the mains. Interruptions of seconds are not counted: there the product\n\
-         must come back by itself (criterion C as a rule).\n\n{DIP_CAUTION}",
+         must come back by itself (criterion C as a rule).\n{DIP_SCOPE}\n{DIP_CAUTION}",
         prefixed(supply.capacitance_f, "F"),
         supply.power_w,
         supply.dropout_v,

@@ -130,7 +130,7 @@ pub fn read_trials(text: &str, file: &str) -> Result<TrialTable, TrialError> {
         text.lines().enumerate().map(|(i, l)| (i + 1, l.trim())).filter(|(_, l)| !l.is_empty() && !l.starts_with('#'));
     let heading_fault = |line: usize, what: String| TrialError::Heading { file: file.to_owned(), line, what };
     let Some((line, heading)) = lines.next() else { return Err(heading_fault(1, "the file is empty".into())) };
-    let names: Vec<String> = cells(heading).map(|c| c.to_ascii_lowercase()).collect();
+    let names: Vec<String> = cells(heading).map(str::to_ascii_lowercase).collect();
     let at = |wanted: &[&str]| names.iter().position(|n| wanted.contains(&n.as_str()));
     let column = |prefix: &str| {
         UNITS.into_iter().find_map(|u| names.iter().position(|n| *n == format!("{prefix}{}", u.key)).map(|k| (k, u)))

@@ -258,7 +258,7 @@ pub fn estimate_part(trials: &[Trial], curve: Curve, confidence: f64, part: f64)
 pub fn bracket(trials: &[Trial]) -> Option<Threshold> {
     let low_db = trials.iter().filter(|t| !t.failed).map(|t| t.level_db).fold(f64::NEG_INFINITY, f64::max);
     let high_db = trials.iter().filter(|t| t.failed).map(|t| t.level_db).fold(f64::INFINITY, f64::min);
-    (low_db.is_finite() && high_db.is_finite() && low_db < high_db).then(|| Threshold {
+    (low_db.is_finite() && high_db.is_finite() && low_db < high_db).then_some(Threshold {
         level_db: 0.5 * (low_db + high_db),
         low_db,
         high_db,

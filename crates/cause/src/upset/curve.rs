@@ -134,6 +134,9 @@ fn highest_before_lower<'a>(values: impl Iterator<Item = &'a f64>, low: f64) -> 
 
 /// Deviation of a threshold from what a right hypothesis predicts: repeatability of the finding and coarseness of the model, dB.
 const SIGMA_DB: f64 = 1.6;
+/// What "none of these" explains of any curve, dB, and at which price.
+const ANYTHING_DB: f64 = 2.5;
+const ANYTHING_PRICE: f64 = 8.0;
 /// So many points of a curve say something of their own; the rest go with their neighbours.
 const INDEPENDENT: f64 = 45.0;
 
@@ -168,7 +171,9 @@ fn beside(basis: &[Vec<f64>], v: &[f64]) -> Vec<f64> {
 fn normed(mut v: Vec<f64>) -> Option<Vec<f64>> {
     let n = dot(&v, &v).sqrt();
     (n > 1e-9).then(|| {
-        v.iter_mut().for_each(|x| *x /= n);
+        for x in &mut v {
+            *x /= n;
+        }
         v
     })
 }
@@ -330,7 +335,13 @@ impl Weigh<'_> {
     pub(super) fn shape(&self, weaknesses: &[Weakness], dips: &[Dip]) -> Piece {
         let shape = Shape::of(self.worst);
         let smooth = shape.ln(shape.rss());
-        let (other, other_words) = other_shape(&shape);
+        let (mut other, mut other_words) = other_shape(&shape);
+        // Whatever is not described can make any curve as rough as this one; it is believed where all else deviates by more.
+        let anything = shape.ln(ANYTHING_DB * ANYTHING_DB * shape.left.len() as f64) - ANYTHING_PRICE;
+        if anything > other {
+            other = anything;
+            other_words = "No smooth curve with a few resonances comes near this one.".into();
+        }
         // In a conducted test the current leaves by the other cables, whatever it disturbs.
         let (way, way_words) = match self.injection {
             Injection::Field => {

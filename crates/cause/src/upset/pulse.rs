@@ -75,29 +75,13 @@ pub(super) fn weigh(
                 format!("“{first}” fails first, {apart_db:.1} dB below the next.")
             };
             out.push(piece(text, &|w| match w {
-                Weakness::Pins(p) if p == first => {
-                    if alike {
-                        0.15
-                    } else {
-                        0.3
-                    }
-                }
+                Weakness::Pins(p) if p == first && alike => 0.15,
+                Weakness::Pins(p) if p == first => 0.3,
                 Weakness::Pins(_) => 0.15 / n,
                 Weakness::Rails => (if supply(first) { 0.35 } else { 0.15 }) / if alike { 2.0 } else { 1.0 },
-                Weakness::GroundBounce => {
-                    if alike {
-                        0.65
-                    } else {
-                        0.45
-                    }
-                }
-                Weakness::FieldInside => {
-                    if alike {
-                        0.5
-                    } else {
-                        0.4
-                    }
-                }
+                Weakness::GroundBounce if alike => 0.65,
+                Weakness::GroundBounce => 0.45,
+                Weakness::FieldInside if alike => 0.5,
                 _ => 0.4,
             }));
         }
