@@ -127,7 +127,13 @@ describe.skipIf(!binary)("a log under kills", () => {
         await device.start();
       }
     }
-    await Promise.all(devices.map((d) => d.finish()));
+    // The end is cut off as well: what is still on the devices then has nothing behind it that would call for it.
+    wire.cut();
+    await pause(150);
+    const finished = Promise.all(devices.map((d) => d.finish()));
+    await pause(150);
+    wire.mend();
+    await finished;
     // What counts is what is on disk: read by a server that never saw the run.
     await bench.kill();
     await bench.serve();
