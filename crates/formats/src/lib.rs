@@ -2,6 +2,7 @@
 
 pub mod capture;
 pub mod chain_file;
+mod decimals;
 pub mod factor;
 pub mod peak_list;
 pub mod sweep;

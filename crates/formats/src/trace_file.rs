@@ -8,6 +8,7 @@ use emission::{Column, Trace};
 use serde::{Deserialize, Serialize};
 use standards::Detector;
 
+use crate::decimals::push_decimals;
 use crate::sweep::{MOST_BYTES, SweepChoices, SweepError, read_sweep};
 
 /// What the JSON beside a trace file holds.
@@ -155,12 +156,13 @@ pub fn trace_to_csv(trace: &Trace) -> Result<String, String> {
     }
     csv.push('\n');
     for (row, f) in trace.frequency_hz.iter().enumerate() {
-        let _ = write!(csv, "{f:.3}");
+        push_decimals(&mut csv, *f, 3);
         for column in &columns {
             match column.map(|c| c.level_db[row]).filter(|l| l.is_finite()) {
                 // No minus before a zero.
                 Some(level) => {
-                    let _ = write!(csv, ",{:.4}", if level.abs() < 5e-5 { 0.0 } else { level });
+                    csv.push(',');
+                    push_decimals(&mut csv, if level.abs() < 5e-5 { 0.0 } else { level }, 4);
                 }
                 None => csv.push(','),
             }
