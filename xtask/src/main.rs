@@ -29,6 +29,7 @@ cargo xtask bench        the receiver beside a numpy/scipy script on the same re
                          `cargo xtask bench long`: the receiver on a record of 16 GiB (it needs that much room on the disk)
 cargo xtask soak log     log a run with two devices while network, server and devices are cut and killed 200 times, then the same with a
                          real browser; `cargo xtask soak log KILLS` another number of times (HUSHFIELD_LOG_SEED: another sequence)
+cargo xtask soak ledger   kill processes that write to a project 1,000 times, and flip 1,000 bits of its ledger
 cargo xtask web          build the page only
 cargo xtask openapi      rewrite the committed description of the server's interface after changing it
 ";
@@ -392,10 +393,13 @@ fn test() -> Done {
 
 /// The long form of the tests that kill: what `cargo xtask test` does a few dozen times.
 fn soak(what: &[&str]) -> Done {
+    let count = |n: &str| n.parse::<u32>().is_ok();
     let kills = match what {
+        ["ledger"] => return soak_ledger("1000"),
+        ["ledger", times] if count(times) => return soak_ledger(times),
         ["log"] => "200",
-        ["log", kills] if kills.parse::<u32>().is_ok() => kills,
-        _ => return Err("`cargo xtask soak log [KILLS]`: expected `log` and a number of kills".into()),
+        ["log", kills] if count(kills) => kills,
+        _ => return Err("`cargo xtask soak log|ledger [TIMES]`: expected `log` or `ledger`, and how often".into()),
     };
     web_page()?;
     run(&mut cargo(["build", "--quiet", "--locked", "-p", "app"]))?;
@@ -407,6 +411,24 @@ fn soak(what: &[&str]) -> Done {
         // These tests make their own project; the folder is asked for by the others.
         .env("HUSHFIELD_DEMO_DIR", root())
         .env("HUSHFIELD_LOG_KILLS", kills))
+}
+
+/// Kills processes that write to a project, and flips bits of its ledger, so many times each.
+fn soak_ledger(times: &str) -> Done {
+    let test = [
+        "test",
+        "--quiet",
+        "--locked",
+        "-p",
+        "project",
+        "--test",
+        "damage",
+        "--",
+        "--nocapture",
+        "--test-threads",
+        "1",
+    ];
+    run(cargo(test).env("HUSHFIELD_KILLS", times).env("HUSHFIELD_FLIPS", times))
 }
 
 #[cfg(test)]

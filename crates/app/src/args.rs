@@ -97,6 +97,11 @@ pub(crate) enum Command {
     Matrix(crate::proof_commands::MatrixArgs),
     /// What the technical documentation still needs, and the data a declaration of conformity names
     TechnicalFile(crate::proof_commands::TechnicalFileArgs),
+    /// Rebuild a damaged ledger from everything that can be read of it; the damaged file is kept beside it
+    Recover {
+        /// The project's folder
+        dir: PathBuf,
+    },
     /// Write a project as one archive that is taken in elsewhere bit for bit
     Export(crate::proof_commands::Export),
     /// Make a project folder from an archive, every hash proven

@@ -80,6 +80,7 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Verify(a) => proof_commands::verify_command(show, &a),
         Command::Matrix(a) => proof_commands::matrix_command(show, &a),
         Command::TechnicalFile(a) => proof_commands::technical_file_command(show, &a),
+        Command::Recover { dir } => proof_commands::recover_command(show, &dir),
         Command::Export(a) => proof_commands::export(show, &a),
         Command::Import(a) => proof_commands::import(show, &a),
         Command::Add(a) => project_commands::add(show, a),

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use campaign::change_kinds;
 use campaign::matrix::{Cell, Change, Row, Standing, StateFacts, UNNAMED};
 use clap::Args;
-use project::{Archived, Project, export_archive, import_archive};
+use project::{Archived, Project, export_archive, import_archive, recover};
 use serde_json::json;
 use standards::Side;
 use workbench::verify::{Agreement, Verification, verify};
@@ -324,4 +324,31 @@ pub(crate) fn technical_file_command(show: Show, a: &TechnicalFileArgs) -> Resul
     text.push_str(&format!("\n{}\n", file.caution));
     print::text(&text)?;
     Ok(Outcome::Done)
+}
+
+pub(crate) fn recover_command(show: Show, dir: &Path) -> Result<Outcome, Failure> {
+    let found = recover(dir).map_err(WorkError::from)?;
+    if show.json {
+        print::json(&found)?;
+    } else {
+        let list = |ids: &[u64]| ids.iter().map(u64::to_string).collect::<Vec<_>>().join(", ");
+        let mut text = format!("{} entries are proven to be as they were written.\n", found.proven);
+        if !found.doubtful.is_empty() {
+            text.push_str(&format!(
+                "Doubtful (changed, or the one before is lost): entries {}.\n",
+                list(&found.doubtful)
+            ));
+        }
+        if !found.lost.is_empty() {
+            text.push_str(&format!("Lost: entries {}.\n", list(&found.lost)));
+        }
+        text.push_str(&format!(
+            "The damaged file is kept as {}. What was cut off at the end cannot be told from here: hold the last entry's number and \
+             hash against a printed report. hushfield check {} says what of the evidence still stands.\n",
+            found.damaged_kept_as.display(),
+            dir.display()
+        ));
+        print::text(&text)?;
+    }
+    Ok(if found.doubtful.is_empty() && found.lost.is_empty() { Outcome::Done } else { Outcome::NotAPass })
 }

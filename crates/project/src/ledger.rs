@@ -44,6 +44,17 @@ pub(crate) struct ReadEntry {
     pub(crate) not_understood: Option<String>,
 }
 
+/// A row as it is to stand in a rebuilt ledger.
+pub(crate) struct RebuiltRow {
+    pub(crate) id: u64,
+    pub(crate) at: String,
+    pub(crate) who: String,
+    pub(crate) kind: String,
+    pub(crate) version: i64,
+    pub(crate) payload: String,
+    pub(crate) hash: String,
+}
+
 #[derive(Debug)]
 pub(crate) struct Ledger {
     connection: Connection,
@@ -58,6 +69,26 @@ impl Ledger {
         let mut ledger = Self { connection, path: path.to_path_buf() };
         ledger.prepare()?;
         Ok(ledger)
+    }
+
+    /// Makes a ledger of rows that were read out of a damaged one, with a note at its end.
+    pub(crate) fn rebuild(path: &Path, rows: &[RebuiltRow], note: &str) -> Result<(), ProjectError> {
+        let mut ledger = Self::open(path)?;
+        let change = ledger.begin()?;
+        for r in rows {
+            change
+                .transaction
+                .execute(
+                    "INSERT INTO event (id, at, who, kind, version, payload, hash) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                    params![r.id as i64, r.at, r.who, r.kind, r.version, r.payload, r.hash],
+                )
+                .map_err(|e| explain(path, &e))?;
+        }
+        let last = rows.last();
+        let mut seal =
+            Seal { revision: last.map_or(0, |r| r.id), hash: last.map_or_else(String::new, |r| r.hash.clone()) };
+        change.append(&mut seal, "recovery", &Event::Note(crate::Note { run: None, text: note.to_owned() }))?;
+        change.commit()
     }
 
     fn prepare(&mut self) -> Result<(), ProjectError> {
@@ -204,7 +235,15 @@ fn split(event: &Event) -> (String, String) {
     (kind, whole["payload"].to_string())
 }
 
-fn entry_hash(before: &str, id: u64, at: &str, who: &str, kind: &str, version: i64, payload: &str) -> String {
+pub(crate) fn entry_hash(
+    before: &str,
+    id: u64,
+    at: &str,
+    who: &str,
+    kind: &str,
+    version: i64,
+    payload: &str,
+) -> String {
     // A JSON array, because plain joining would let text move from one column into the next unseen.
     let whole = json!([before, id, at, who, kind, version, payload]).to_string();
     blake3::hash(whole.as_bytes()).to_hex().to_string()
@@ -264,9 +303,10 @@ fn explain(path: &Path, error: &rusqlite::Error) -> ProjectError {
             (format!("another program has been writing to it for {} s", BUSY.as_secs()), "a free ledger; try again")
         }
         Some(ErrorCode::NotADatabase) => ("this is not an SQLite file".to_owned(), "the ledger of a project"),
-        Some(ErrorCode::DatabaseCorrupt) => {
-            (format!("the file is damaged ({error})"), "the ledger as it was written; restore it from a backup")
-        }
+        Some(ErrorCode::DatabaseCorrupt) => (
+            format!("the file is damaged ({error})"),
+            "the ledger as it was written; restore it from a backup, or run `hushfield recover`",
+        ),
         Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen) => {
             (format!("it cannot be opened for writing ({error})"), "a file and folder that may be written")
         }

@@ -27,6 +27,8 @@ mod product_form;
 mod product_read;
 mod product_template;
 mod reading;
+mod recover;
+mod salvage;
 mod state;
 mod trial;
 
@@ -51,5 +53,6 @@ pub use product::{
 pub use product_fields::{Accept, FieldChoice, FieldGroup, FieldKind, ProductField, product_fields};
 pub use product_form::{ProductRefusal, ProductText};
 pub use reading::{HandProbe, HandReading, KeptReading, ReadingWithdrawal, Spot};
+pub use recover::{Recovered, recover};
 pub use state::{Calibration, Equipment, ModificationState, Run, RunResult, Sample};
 pub use trial::{KeptTrial, ThresholdTrial, TrialWithdrawal};
