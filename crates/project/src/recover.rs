@@ -51,8 +51,6 @@ pub fn recover(dir: &Path) -> Result<Recovered, ProjectError> {
             expected: "a ledger with some entries whole; restore it from a backup".to_owned(),
         });
     };
-    // An id far beyond the others is a damaged number, not a million lost entries.
-    let last = found.keys().copied().filter(|id| *id <= last.min(2 * found.len() as u64 + 1000)).max().unwrap_or(last);
     let (mut proven, mut doubtful, mut lost) = (0, Vec::new(), Vec::new());
     let mut rebuilt = Vec::new();
     let mut before = String::new();

@@ -54,15 +54,52 @@ pub(crate) fn rows(file: &[u8]) -> BTreeMap<u64, FoundRow> {
             }
         }
     }
+    choose(found)
+}
+
+/// Of all rows found, the one for each number. A row whose number itself was damaged is put where the chain proves it to
+/// belong.
+fn choose(mut found: BTreeMap<u64, Vec<FoundRow>>) -> BTreeMap<u64, FoundRow> {
+    let Some(last) = found.keys().next_back().copied() else { return BTreeMap::new() };
+    // A number far beyond the others is damaged; nobody has lost a million entries by a few bits.
+    let last = last.min(2 * found.len() as u64 + 1000);
     let mut chosen = BTreeMap::new();
     let mut before = String::new();
-    for (id, mut copies) in found {
-        let proven = copies.iter().position(|row| row.follows(&before)).unwrap_or(copies.len() - 1);
-        let row = copies.swap_remove(proven);
-        before.clone_from(&row.hash);
-        chosen.insert(id, row);
+    for id in 1..=last {
+        let mut copies = found.remove(&id).unwrap_or_default();
+        let row = match copies.iter().position(|row| row.follows(&before)) {
+            Some(proven) => Some(copies.swap_remove(proven)),
+            None => strayed(&mut found, id, &before).or_else(|| copies.pop()),
+        };
+        // What is not the row of this number may be that of another.
+        for copy in copies {
+            found.entry(u64::MAX).or_default().push(copy);
+        }
+        match row {
+            Some(row) => {
+                before.clone_from(&row.hash);
+                chosen.insert(id, row);
+            }
+            None => before.clear(),
+        }
     }
     chosen
+}
+
+/// Takes the row that, given this number, follows from the one before.
+fn strayed(found: &mut BTreeMap<u64, Vec<FoundRow>>, id: u64, before: &str) -> Option<FoundRow> {
+    let (number, place, row) = found.iter().find_map(|(number, rows)| {
+        rows.iter().enumerate().find_map(|(k, row)| {
+            let renumbered = FoundRow { id, ..row.clone() };
+            renumbered.follows(before).then_some((*number, k, renumbered))
+        })
+    })?;
+    let rows = found.get_mut(&number)?;
+    rows.swap_remove(place);
+    if rows.is_empty() {
+        found.remove(&number);
+    }
+    Some(row)
 }
 
 struct Pages<'f> {

@@ -132,7 +132,7 @@ fn a_process_killed_at_any_moment_loses_nothing_it_acknowledged() {
     let mut acknowledged = 0;
     for kill in 0..kills {
         let mut process = child(&dir, kill + 1, "").spawn().unwrap();
-        std::thread::sleep(Duration::from_micros(2000 + random.below(60_000)));
+        std::thread::sleep(Duration::from_micros(5000 + random.below(120_000)));
         process.kill().unwrap();
         let said: Vec<String> = BufReader::new(process.stdout.take().unwrap())
             .lines()
