@@ -1,6 +1,8 @@
+use std::cell::Cell;
 use std::collections::HashMap;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::{LazyLock, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use jiff::{Timestamp, civil::Date, tz::TimeZone};
@@ -63,8 +65,29 @@ impl Finding {
     }
 }
 
-/// When a stored file was last proven whole: its length and time of change then.
-pub(crate) type Proven = HashMap<String, (u64, Option<SystemTime>)>;
+/// When a stored file was last proven whole by this process: its length and time of change then.
+static PROVEN: LazyLock<Mutex<HashMap<PathBuf, (u64, SystemTime)>>> = LazyLock::new(Mutex::default);
+
+/// Bytes of raw files that one glance reads at most: what a person waits for a page is not enough to read gigabytes.
+const GLANCE_BYTES: u64 = 256 << 20;
+
+/// Which raw files are read for a check.
+enum Reading {
+    /// All of them.
+    Always,
+    /// Those that this process has not proven since they last changed.
+    Changed,
+    /// The same, until so many bytes were read.
+    UpTo(Cell<u64>),
+}
+
+/// What a raw file turned out to be.
+enum Found {
+    Whole,
+    /// As long as it was; its content was not read.
+    NotRead,
+    Damaged(String),
+}
 
 /// What the runs of a project may refer to.
 pub(crate) struct Known {
@@ -83,26 +106,59 @@ impl Project {
     pub fn check_at(&self, now: Timestamp) -> Result<Vec<Finding>, ProjectError> {
         // From the file, not from what this process remembers of it.
         let state = self.fresh_state()?;
-        let mut findings = self.check_ledger(&state)?;
-        let known = self.known(&state, &mut findings);
+        let findings = self.check_ledger(&state)?;
+        self.check_rest(&state, now, &Reading::Always, findings)
+    }
+
+    /// What a page shows of the same in passing: raw files that this process has proven and that have not changed since are
+    /// not read again, nor is the ledger's file from its beginning; of raw files not yet proven some hundred megabytes are
+    /// read at a time, and a remark says how many are still to be. [`Project::check`] leaves nothing out.
+    pub fn glance(&self) -> Result<Vec<Finding>, ProjectError> {
+        let state = self.state()?;
+        let mut findings = Vec::new();
+        if !state.broken.is_empty() {
+            findings = self.check_ledger(&state)?;
+        }
+        self.check_rest(&state, Timestamp::now(), &Reading::UpTo(Cell::new(GLANCE_BYTES)), findings)
+    }
+
+    fn check_rest(
+        &self,
+        state: &State,
+        now: Timestamp,
+        reading: &Reading,
+        mut findings: Vec<Finding>,
+    ) -> Result<Vec<Finding>, ProjectError> {
+        let known = self.known(state, &mut findings);
         self.check_chain_files(&mut findings);
-        self.proven().clear();
         let mut damaged = HashMap::new();
+        let mut not_read = 0;
         for capture in &state.captures {
             for file in capture.files() {
-                if let Some(what) = self.damage(file) {
-                    damaged.insert(capture.id.clone(), what.clone());
-                    findings.push(Finding::new(Severity::Error, Subject::Capture(capture.id.clone()), what));
+                match self.damage(file, reading) {
+                    Found::Whole => {}
+                    Found::NotRead => not_read += 1,
+                    Found::Damaged(what) => {
+                        damaged.insert(capture.id.clone(), what.clone());
+                        findings.push(Finding::new(Severity::Error, Subject::Capture(capture.id.clone()), what));
+                    }
                 }
             }
         }
-        self.check_strays(&state, &mut findings);
+        if not_read > 0 {
+            let what = format!(
+                "The content of {not_read} of {} raw files was not read for this; `hushfield check` reads all of it.",
+                state.captures.len()
+            );
+            findings.push(Finding::new(Severity::Remark, Subject::Project, what));
+        }
+        self.check_strays(state, &mut findings);
         let today = day_of(now);
         for equipment in &state.equipment {
             findings.extend(check_equipment(equipment, today));
         }
         for run in &state.runs {
-            self.check_one(run, &state, &known, now, &damaged, &mut findings);
+            self.check_one(run, state, &known, now, &damaged, &mut findings);
         }
         findings.sort_by(|a, b| b.severity.cmp(&a.severity).then_with(|| a.subject.cmp(&b.subject)));
         Ok(findings)
@@ -118,7 +174,7 @@ impl Project {
         let mut damaged = HashMap::new();
         for capture in state.captures.iter().filter(|c| run.record.captures.iter().any(|u| u.capture == c.id)) {
             for file in capture.files() {
-                if let Some(what) = self.damage(file) {
+                if let Found::Damaged(what) = self.damage(file, &Reading::Changed) {
                     damaged.insert(capture.id.clone(), what);
                 }
             }
@@ -189,34 +245,44 @@ impl Project {
     }
 
     /// What is wrong with a stored file, if anything.
-    fn damage(&self, file: &CaptureFile) -> Option<String> {
+    fn damage(&self, file: &CaptureFile, reading: &Reading) -> Found {
         let path = self.dir().join(CAPTURES).join(&file.stored_as);
         let name = &file.original_name;
         let Ok(meta) = fs::metadata(&path) else {
-            return Some(format!("The raw file {name} (captures/{}) is missing.", file.stored_as));
+            return Found::Damaged(format!("The raw file {name} (captures/{}) is missing.", file.stored_as));
         };
-        let stamp = (meta.len(), meta.modified().ok());
-        if stamp.1.is_some() && self.proven().get(&file.stored_as) == Some(&stamp) {
-            return None;
+        let stamp = meta.modified().ok().map(|changed| (meta.len(), changed));
+        let proven = || PROVEN.lock().unwrap_or_else(PoisonError::into_inner);
+        let key = path.canonicalize().unwrap_or_else(|_| path.clone());
+        if !matches!(reading, Reading::Always) && stamp.is_some() && proven().get(&key) == stamp.as_ref() {
+            return Found::Whole;
         }
         if meta.len() != file.length_bytes {
-            return Some(format!(
+            return Found::Damaged(format!(
                 "The raw file {name} (captures/{}) is {} bytes long; it was {} when it was taken in.",
                 file.stored_as,
                 meta.len(),
                 file.length_bytes
             ));
         }
+        if let Reading::UpTo(left) = reading {
+            let Some(rest) = left.get().checked_sub(meta.len()) else { return Found::NotRead };
+            left.set(rest);
+        }
         match hash_file(&path) {
             Ok((hash, _)) if hash == file.blake3 => {
-                self.proven().insert(file.stored_as.clone(), stamp);
-                None
+                if let Some(stamp) = stamp {
+                    proven().insert(key, stamp);
+                }
+                Found::Whole
             }
-            Ok(_) => Some(format!(
+            Ok(_) => Found::Damaged(format!(
                 "The raw file {name} (captures/{}) no longer has the content that was taken in.",
                 file.stored_as
             )),
-            Err(error) => Some(format!("The raw file {name} (captures/{}) cannot be read: {error}.", file.stored_as)),
+            Err(error) => {
+                Found::Damaged(format!("The raw file {name} (captures/{}) cannot be read: {error}.", file.stored_as))
+            }
         }
     }
 

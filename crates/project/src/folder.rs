@@ -1,8 +1,9 @@
-use std::cell::{RefCell, RefMut};
+use std::cell::RefCell;
 use std::fs;
 use std::io::ErrorKind;
 use std::ops::ControlFlow;
 use std::path::{Component, Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use jiff::{Timestamp, civil::Date};
 use serde::{Deserialize, Serialize};
@@ -10,7 +11,7 @@ use serde_json::Value;
 use standards::LimitLibrary;
 
 use crate::capture::{CAPTURES, files_of, hash_file, name_staged, remove_leftovers, write_whole};
-use crate::check::{Proven, merged_samples};
+use crate::check::merged_samples;
 use crate::ledger::Ledger;
 use crate::product_read::line_of;
 use crate::state::{State, free_id};
@@ -56,8 +57,28 @@ pub struct Project {
     dir: PathBuf,
     ledger: Ledger,
     who: String,
-    state: RefCell<State>,
-    proven: RefCell<Proven>,
+    state: RefCell<Arc<State>>,
+}
+
+/// How many projects' states a process keeps between openings.
+const REMEMBERED: usize = 4;
+
+/// What follows from the entries of a ledger, kept between openings: a server opens its project for every request, and
+/// thousands of entries take longer to read than everything else it does.
+static STATES: Mutex<Vec<(PathBuf, Arc<State>)>> = Mutex::new(Vec::new());
+
+fn remembered(ledger: &Path) -> Option<Arc<State>> {
+    let path = ledger.canonicalize().ok()?;
+    let states = STATES.lock().unwrap_or_else(PoisonError::into_inner);
+    states.iter().find(|(known, _)| *known == path).map(|(_, state)| Arc::clone(state))
+}
+
+fn remember(ledger: &Path, state: &Arc<State>) {
+    let Ok(path) = ledger.canonicalize() else { return };
+    let mut states = STATES.lock().unwrap_or_else(PoisonError::into_inner);
+    states.retain(|(known, _)| *known != path);
+    states.insert(0, (path, Arc::clone(state)));
+    states.truncate(REMEMBERED);
 }
 
 impl Project {
@@ -145,13 +166,11 @@ impl Project {
             .iter()
             .find_map(|name| std::env::var(name).ok().filter(|value| !value.trim().is_empty()))
             .unwrap_or_else(|| "unknown".to_owned());
-        let mut project = Self {
-            dir: dir.to_path_buf(),
-            ledger,
-            who,
-            state: RefCell::new(State::default()),
-            proven: RefCell::new(Proven::new()),
+        let state = match remembered(&ledger_path) {
+            Some(state) if ledger.holds(&state.seal)? => state,
+            _ => Arc::default(),
         };
+        let mut project = Self { dir: dir.to_path_buf(), ledger, who, state: RefCell::new(state) };
         if begun {
             project.add_note(
                 None,
@@ -782,19 +801,18 @@ impl Project {
         &self.ledger
     }
 
-    pub(crate) fn proven(&self) -> RefMut<'_, Proven> {
-        self.proven.borrow_mut()
-    }
-
     /// The state as of now: what this process knew, with what was appended since.
     pub(crate) fn state(&self) -> Result<std::cell::Ref<'_, State>, ProjectError> {
         {
             let mut state = self.state.borrow_mut();
-            for read in self.ledger.read_after(&state.seal)? {
-                state.apply(read);
+            let new = self.ledger.read_after(&state.seal)?;
+            if !new.is_empty() {
+                let grown = Arc::make_mut(&mut state);
+                new.into_iter().for_each(|read| grown.apply(read));
+                remember(&self.dir.join(LEDGER), &state);
             }
         }
-        Ok(self.state.borrow())
+        Ok(std::cell::Ref::map(self.state.borrow(), |state| &**state))
     }
 
     /// The state from the first entry on, so that a change of an old entry shows.
@@ -813,7 +831,7 @@ impl Project {
         decide: impl FnOnce(&State) -> Result<(Vec<Event>, T), ProjectError>,
     ) -> Result<T, ProjectError> {
         let appending = self.ledger.begin()?;
-        let state = self.state.get_mut();
+        let state = Arc::make_mut(self.state.get_mut());
         for read in appending.read_after(&state.seal)? {
             state.apply(read);
         }

@@ -161,6 +161,20 @@ impl Ledger {
         Ok(Appending { transaction, path })
     }
 
+    /// Whether the entry that a seal ends with stands in the file as it was then.
+    pub(crate) fn holds(&self, seal: &Seal) -> Result<bool, ProjectError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT hash FROM event WHERE id = ?1")
+            .map_err(|e| explain(&self.path, &e))?;
+        let mut rows = statement.query([seal.revision as i64]).map_err(|e| explain(&self.path, &e))?;
+        let hash = match rows.next().map_err(|e| explain(&self.path, &e))? {
+            Some(row) => row.get::<_, String>(0).map_err(|e| explain(&self.path, &e))?,
+            None => return Ok(seal.revision == 0),
+        };
+        Ok(hash == seal.hash)
+    }
+
     /// Does something while no process can write: the file then is one whole state.
     pub(crate) fn held<T>(&self, act: impl FnOnce(&Path) -> T) -> Result<T, ProjectError> {
         let path = &self.path;

@@ -1,9 +1,7 @@
 //! Writes a project with many runs, for measuring how the pages bear it: `cargo run --example many_runs -- DIR RUNS`.
 //!
-//! The raw files are sparse: together they look like 40 MB for each run and take no room on the disk. Their content is not
-//! what the ledger says of them, so that `hushfield check` rightly complains.
+//! The raw files are tiny and the results are made up: only the ledger is as large as that of a real project.
 
-use std::fs::{self, File};
 use std::path::Path;
 
 use project::{CaptureUse, NewRun, NewState, Project, RunKind};
@@ -19,25 +17,22 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut states: Vec<String> = Vec::new();
     for k in 0..20 {
         let based_on = states.last().cloned();
-        let changes = vec![project::StateChange { kind: "firmware".into(), what: format!("version {k}"), ports: vec![] }];
+        let changes =
+            vec![project::StateChange { kind: "firmware".into(), what: format!("version {k}"), ports: vec![] }];
         let new = NewState { id: format!("M{k}"), description: format!("state {k}"), based_on, changes };
         states.push(project.add_state(new)?);
     }
     let ports: Vec<String> = project.product()?.product.ports.into_iter().map(|p| p.id).collect();
     for k in 0..runs {
-        let capture = project.import_bytes(&format!("r{k}.csv"), format!("frequency_hz,peak_dbuv\n{k},1\n").as_bytes())?;
-        let path = project.capture_path(&capture.id)?;
-        let mut permissions = fs::metadata(&path)?.permissions();
-        #[allow(clippy::permissions_set_readonly_false, reason = "the file is this example's own")]
-        permissions.set_readonly(false);
-        fs::set_permissions(&path, permissions)?;
-        File::options().write(true).open(&path)?.set_len(40 << 20)?;
+        let capture =
+            project.import_bytes(&format!("r{k}.csv"), format!("frequency_hz,peak_dbuv\n{k},1\n").as_bytes())?;
         let mut run = NewRun::new(format!("run {k}"), RunKind::ConductedEmission);
         run.port = Some(ports[k as usize % ports.len()].clone());
         run.state = Some(states[k as usize % states.len()].clone());
         run.conductor = Some(if k % 2 == 0 { "L1" } else { "N" }.to_owned());
         run.limits = vec!["iec61000-6-3-b-mains-qp".to_owned()];
-        run.captures = vec![CaptureUse { capture: capture.id, role: "sweep".into(), choices: json!({ "kind": "sweep" }) }];
+        run.captures =
+            vec![CaptureUse { capture: capture.id, role: "sweep".into(), choices: json!({ "kind": "sweep" }) }];
         let id = project.add_run(run)?;
         let margin = 5.0 + f64::from(k % 17);
         project.add_result(

@@ -370,7 +370,7 @@ impl Backend {
         if !product.markets.is_empty() {
             facts.push(fact("Markets", product.markets.join(", ")));
         }
-        let mut found = findings(project.check()?);
+        let mut found = findings(project.glance()?);
         found.extend(reading.warnings.into_iter().map(|w| Finding {
             run_id: None,
             sentence: format!("{}, line {}, {}: {}; expected {}.", w.file, w.line, w.field, w.what, w.expected),
