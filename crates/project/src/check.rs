@@ -107,7 +107,7 @@ impl Project {
         // From the file, not from what this process remembers of it.
         let state = self.fresh_state()?;
         let findings = self.check_ledger(&state)?;
-        self.check_rest(&state, now, &Reading::Always, findings)
+        Ok(self.check_rest(&state, now, &Reading::Always, findings))
     }
 
     /// What a page shows of the same in passing: raw files that this process has proven and that have not changed since are
@@ -119,16 +119,10 @@ impl Project {
         if !state.broken.is_empty() {
             findings = self.check_ledger(&state)?;
         }
-        self.check_rest(&state, Timestamp::now(), &Reading::UpTo(Cell::new(GLANCE_BYTES)), findings)
+        Ok(self.check_rest(&state, Timestamp::now(), &Reading::UpTo(Cell::new(GLANCE_BYTES)), findings))
     }
 
-    fn check_rest(
-        &self,
-        state: &State,
-        now: Timestamp,
-        reading: &Reading,
-        mut findings: Vec<Finding>,
-    ) -> Result<Vec<Finding>, ProjectError> {
+    fn check_rest(&self, state: &State, now: Timestamp, reading: &Reading, mut findings: Vec<Finding>) -> Vec<Finding> {
         let known = self.known(state, &mut findings);
         self.check_chain_files(&mut findings);
         let mut damaged = HashMap::new();
@@ -161,7 +155,7 @@ impl Project {
             self.check_one(run, state, &known, now, &damaged, &mut findings);
         }
         findings.sort_by(|a, b| b.severity.cmp(&a.severity).then_with(|| a.subject.cmp(&b.subject)));
-        Ok(findings)
+        findings
     }
 
     /// What is wrong with one run, worst first. A capture is read again only if it changed since this process last proved it

@@ -808,7 +808,9 @@ impl Project {
             let new = self.ledger.read_after(&state.seal)?;
             if !new.is_empty() {
                 let grown = Arc::make_mut(&mut state);
-                new.into_iter().for_each(|read| grown.apply(read));
+                for read in new {
+                    grown.apply(read);
+                }
                 remember(&self.dir.join(LEDGER), &state);
             }
         }
