@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 /// The floors, as drawn in `ARCHITECTURE.md`.
-const FLOORS: [(&str, u8); 18] = [
+const FLOORS: [(&str, u8); 19] = [
     ("quantity", 0),
     ("signal", 1),
     ("circuit", 1),
@@ -18,6 +18,7 @@ const FLOORS: [(&str, u8); 18] = [
     ("campaign", 3),
     ("cause", 3),
     ("formats", 4),
+    ("instrument", 4),
     ("remedy", 4),
     ("project", 5),
     ("report", 5),
