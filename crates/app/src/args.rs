@@ -186,6 +186,11 @@ pub(crate) enum Command {
     Site(crate::survey_commands::SiteArgs),
     /// Product or surroundings: mark suspects from repeated sweeps with the product off and on
     Ambient(Box<crate::survey_commands::AmbientArgs>),
+    /// Talk to an instrument over open protocols: check its description, ask, take sweeps and waveforms
+    #[command(subcommand)]
+    Instrument(crate::instrument_commands::InstrumentCommand),
+    /// Play an invented analyser or oscilloscope on this machine, well-behaved or not, to try things on
+    SimulateInstrument(crate::instrument_commands::SimulateArgs),
     /// Write shell completions to standard output
     Completions {
         /// The shell

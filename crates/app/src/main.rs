@@ -10,6 +10,7 @@ mod draw;
 mod fix_commands;
 mod flicker_commands;
 mod immunity_commands;
+mod instrument_commands;
 mod interrupt;
 mod live_commands;
 mod locate_commands;
@@ -122,6 +123,8 @@ fn dispatch(cli: Cli) -> Result<Outcome, Failure> {
         Command::Distance(a) => survey_commands::distance(show, &a),
         Command::Site(a) => survey_commands::site(show, &a),
         Command::Ambient(a) => survey_commands::ambient(show, &a),
+        Command::Instrument(c) => instrument_commands::instrument(show, &c),
+        Command::SimulateInstrument(a) => instrument_commands::simulate(show, &a),
         Command::Completions { shell } => {
             let mut text = Vec::new();
             clap_complete::generate(shell, &mut Cli::command(), "hushfield", &mut text);
