@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use emission::Trace;
-use formats::capture::NpyWriter;
+use formats::capture::writer::NpyWriter;
 use formats::trace_file::write_trace;
 use instrument::{Transcript, Waveform};
 use serde_json::json;

@@ -8,14 +8,14 @@ use project::Project;
 use standards::Band;
 use workbench::{RunRequest, add_run};
 
-use crate::args::{CaptureFlags, Channels, JudgeFlags, PlaceFlags, SweepFlags};
+use crate::args::{JudgeFlags, PlaceFlags};
 use crate::choices;
 use crate::outcome::Failure;
 use crate::print::Show;
 use crate::progress::Bar;
 
 /// The run that what is measured becomes.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Args)]
 pub(crate) struct IntoRun {
     /// Record what was kept as runs of this project: each sweep, the highest of several, or each channel
     #[arg(long = "run", id = "run", value_name = "PROJECT")]
