@@ -392,8 +392,11 @@ fn capture(show: Show, a: &WaveformArgs) -> Result<Outcome, Failure> {
     write_transcript(&transcript, session.transcript())?;
     let mut runs = Vec::new();
     if a.into.wanted() {
-        for (file, w) in &written {
-            runs.push(capture_run(show, &a.into, file, w, a.band, &transcript)?);
+        if !show.quiet {
+            eprintln!("{} waveforms are on disk; recording them in the project", written.len());
+        }
+        for (k, (file, w)) in written.iter().enumerate() {
+            runs.push(capture_run(show, &a.into, file, (k + 1, w), a.band, &transcript)?);
         }
     }
     if show.json {

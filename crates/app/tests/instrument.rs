@@ -175,4 +175,25 @@ fn waveforms_are_read_by_inspect_and_receive() {
     assert!(out.status.success(), "{}", words(&out));
     let seen = document(&hushfield(&["--json", "inspect", &csv]));
     assert!(seen.to_string().contains("50000000"), "{seen}");
+    let project = dir.path().join("project").display().to_string();
+    assert!(hushfield(&["new", &project]).status.success());
+    for name in ["r.npy", "r.csv"] {
+        let file_out = dir.path().join(name).display().to_string();
+        let out = hushfield(&[
+            "--json",
+            "instrument",
+            "waveform",
+            &file,
+            "--at",
+            &playing.1,
+            "--out",
+            &file_out,
+            "--run",
+            &project,
+            "--band",
+            "B",
+        ]);
+        assert!(out.status.success(), "{}", words(&out));
+        assert_eq!(document(&out)["runs"].as_array().unwrap().len(), 2, "{name}");
+    }
 }

@@ -310,12 +310,12 @@ fn waveforms_of_both_channels() {
         let both = waveform(&mut session, &d, &prepared, &[]).unwrap();
         assert_eq!(both.iter().map(|w| w.channel.as_str()).collect::<Vec<_>>(), ["1", "2"]);
         let step = &both[0];
-        assert_eq!(step.volts.len(), 5000);
-        assert!((step.time_step_s - 20e-9).abs() < 1e-15 && (step.time_origin_s + 10e-6).abs() < 1e-12);
+        assert_eq!(step.volts.len(), 50_000);
+        assert!((step.time_step_s - 20e-9).abs() < 1e-15 && (step.time_origin_s + 100e-6).abs() < 1e-12);
         // The invented signal: 0 V before the step, 3.3 V long after it, noise of 4 mV; sawtooth of 0 to 2 V.
         let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
-        assert!(mean(&step.volts[..400]).abs() < 1e-3, "{}", mean(&step.volts[..400]));
-        assert!((mean(&step.volts[4000..]) - 3.3).abs() < 1e-3, "{}", mean(&step.volts[4000..]));
+        assert!(mean(&step.volts[..4000]).abs() < 1e-3, "{}", mean(&step.volts[..4000]));
+        assert!((mean(&step.volts[40_000..]) - 3.3).abs() < 1e-3, "{}", mean(&step.volts[40_000..]));
         assert!((mean(&both[1].volts) - 1.0).abs() < 0.02);
         assert_eq!(step.at_the_ends, 0);
         let one = waveform(&mut session, &d, &prepared, &["2".to_owned()]).unwrap();
@@ -323,7 +323,7 @@ fn waveforms_of_both_channels() {
         let e = waveform(&mut session, &d, &prepared, &["3".to_owned()]).unwrap_err().to_string();
         assert!(e.contains("`3`") && e.contains("1, 2"), "{e}");
         // A binary block is told by length and hash, not written out.
-        let block = session.transcript().entries().find(|e| e.bytes > 10_000).unwrap().clone();
-        assert_eq!((block.bytes, block.sha256.map(|h| h.len())), (10_000 + 7 + 1, Some(64)));
+        let block = session.transcript().entries().find(|e| e.bytes > 100_000).unwrap().clone();
+        assert_eq!((block.bytes, block.sha256.map(|h| h.len())), (100_000 + 8 + 1, Some(64)));
     }
 }

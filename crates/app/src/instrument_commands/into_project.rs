@@ -133,7 +133,7 @@ pub(super) fn capture_run(
     show: Show,
     into: &IntoRun,
     file: &Path,
-    w: &Waveform,
+    (number, w): (usize, &Waveform),
     band: Option<Band>,
     transcript: &Path,
 ) -> Result<String, Failure> {
@@ -145,9 +145,9 @@ pub(super) fn capture_run(
     request.choices.receive.band = band;
     request.choices.capture.rate_hz = Some(1.0 / w.time_step_s);
     if file.extension().is_some_and(|e| e.eq_ignore_ascii_case("csv")) {
-        // The time stands in the file.
+        // The time stands in the file, and the channels side by side.
         request.choices.capture.rate_hz = None;
-        request.choices.capture.channels = vec![format!("channel_{}_v", w.channel)];
+        request.choices.capture.channels = vec![number.to_string()];
     }
     let mut bar = Bar::new(show.quiet);
     Ok(add_run(dir, file, &name_of(file), &request, &mut |s| bar.tell(s))?)

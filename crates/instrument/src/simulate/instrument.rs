@@ -78,7 +78,7 @@ const COMB_DBM: f64 = -41.0;
 
 /// Samples a second, samples and volts a count of the simulated oscilloscope.
 const RATE_HZ: f64 = 50e6;
-const SAMPLES: usize = 5000;
+const SAMPLES: usize = 50_000;
 const VOLTS_PER_COUNT: f64 = 2.5e-4;
 const OFFSET_V: f64 = 0.5;
 
