@@ -192,7 +192,10 @@ pub(crate) fn highest(trace: &Trace) -> String {
 pub(crate) fn any_trace(path: &Path, flags: &SweepFlags) -> Result<(Trace, Vec<String>), Failure> {
     if sidecar_path(path).is_file() {
         let (trace, _) = read_trace(path).map_err(|e| Failure::input(e.to_string()))?;
-        return Ok((trace, vec!["a trace of the receiver, with the file that says how it was made".to_owned()]));
+        let mut said = vec!["a trace, with the file that says how it was made".to_owned()];
+        // An instrument's overload belongs beside every verdict on its levels.
+        said.extend(trace.history.iter().filter(|h| h.starts_with("INPUT OVERLOAD")).cloned());
+        return Ok((trace, said));
     }
     let bytes = fs::read(path).map_err(|e| Failure::input(format!("{}: {e}", path.display())))?;
     let reading = formats::sweep::read_sweep(&bytes, &path.display().to_string(), &choices::sweep(flags)?)?;

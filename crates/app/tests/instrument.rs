@@ -110,6 +110,8 @@ fn sweeps_are_kept_judged_and_recorded() {
     let held = said["max_hold"].as_str().unwrap();
     let judged = hushfield(&["--json", "judge", held, "--limit", limit]);
     assert!(matches!(judged.status.code(), Some(0 | 1)), "{}", words(&judged));
+    let said_of_it = hushfield(&["judge", held, "--limit", limit]);
+    assert!(String::from_utf8_lossy(&said_of_it.stdout).contains("INPUT OVERLOAD"));
     let run = said["runs"][0].as_str().unwrap();
     let shown = document(&hushfield(&["--json", "runs", &project, "--run", run]));
     let notes = shown["run"]["record"]["notes"].as_str().or(shown["run"]["notes"].as_str()).unwrap();
