@@ -312,6 +312,69 @@ fn only_this_page_on_this_machine_is_answered() {
     assert!(answer.header("access-control-allow-origin").is_none());
 }
 
+/// Paths that climb, bodies that are too large, heads that are none, and clients that never finish.
+#[test]
+fn hostile_requests_are_refused_and_the_others_are_served() {
+    let server = start();
+    std::fs::write(server.dir.path().join("secret.txt"), "not for the page").unwrap();
+    for path in [
+        "/../secret.txt",
+        "/../../../../etc/passwd",
+        "/%2e%2e/secret.txt",
+        "/assets/..%2f..%2f..%2fsecret.txt",
+        "/assets/%2e%2e/%2e%2e/secret.txt",
+        "/..\\secret.txt",
+        "/api/uploads/..%2f..%2fsecret.txt",
+        "/api/chains/..%2f..%2fsecret",
+        "/api/runs/..%2fproject",
+        "//secret.txt",
+        "/%00",
+    ] {
+        for method in ["GET", "POST", "DELETE"] {
+            let answer = server.send(method, path, &[("Content-Type", "application/json")], b"{}");
+            let text = String::from_utf8_lossy(&answer.body);
+            assert!(!text.contains("not for the page") && !text.contains("root:"), "{method} {path}: {text}");
+            assert!(answer.status < 500, "{method} {path}: {}", answer.status);
+        }
+    }
+    // More than a JSON body may have.
+    let large = format!("{{\"description\":\"{}\"}}", "x".repeat(2 << 20));
+    let answer = server.send("POST", "/api/states", &[("Content-Type", "application/json")], large.as_bytes());
+    assert_eq!(answer.status, 413);
+    // A form of another page can send no JSON: such a body is refused.
+    let form = server.send(
+        "POST",
+        "/api/states",
+        &[("Content-Type", "text/plain")],
+        b"{\"description\":\"x\",\"changes\":[]}",
+    );
+    assert_eq!(form.status, 415);
+    for head in ["GARBAGE\r\n\r\n", "GET / HTTP/9.9\r\n\r\n", "\0\0\0\0\r\n\r\n", "GET /api/project HTTP/1.1\r\n\r\n"] {
+        let mut stream = TcpStream::connect(&server.host).unwrap();
+        stream.write_all(head.as_bytes()).unwrap();
+        stream.shutdown(std::net::Shutdown::Write).unwrap();
+        let mut said = Vec::new();
+        let _ = stream.read_to_end(&mut said);
+        assert!(!String::from_utf8_lossy(&said).contains(" 200 "), "{head:?}");
+    }
+    // Connections that begin and never go on hold nobody else up.
+    let slow: Vec<TcpStream> = (0..200)
+        .map(|k| {
+            let mut stream = TcpStream::connect(&server.host).unwrap();
+            let begun = if k % 2 == 0 {
+                "GET /api/pro"
+            } else {
+                "POST /api/uploads?name=x HTTP/1.1\r\nContent-Length: 99\r\n\r\nx"
+            };
+            stream.write_all(begun.as_bytes()).unwrap();
+            stream
+        })
+        .collect();
+    assert_eq!(server.get("/api/project").status, 200);
+    drop(slow);
+    assert_eq!(server.get("/api/project").status, 200);
+}
+
 /// A long record can be given up while it is measured, and no run comes of it.
 #[test]
 fn a_measurement_can_be_cancelled() {
