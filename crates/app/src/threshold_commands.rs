@@ -290,7 +290,7 @@ fn percent(p: f64) -> String {
     match 100.0 * p {
         v if v > 99.9 => "above 99.9 %".into(),
         v if v < 0.1 => "below 0.1 %".into(),
-        v if v > 99.0 || v < 1.0 => format!("{v:.1} %"),
+        v if !(1.0..=99.0).contains(&v) => format!("{v:.1} %"),
         v => format!("{v:.0} %"),
     }
 }

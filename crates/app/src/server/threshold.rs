@@ -308,7 +308,7 @@ fn answer(dir: &FsPath, series: &str, query: &SeriesQuery) -> Result<SeriesAnswe
         (_, None) => true,
         _ => false,
     };
-    let group = table.by_frequency().into_iter().filter(|g| same(&g.0)).last();
+    let group = table.by_frequency().into_iter().rfind(|g| same(&g.0));
     let trials = group.map(|g| g.1).unwrap_or_default();
     let all = || table.rows.iter().map(|r| r.level_db);
     let low = lowest.unwrap_or_else(|| all().fold(f64::INFINITY, f64::min) - 20.0);
