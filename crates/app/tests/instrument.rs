@@ -179,7 +179,8 @@ fn waveforms_are_read_by_inspect_and_receive() {
     assert!(seen.to_string().contains("50000000"), "{seen}");
     let project = dir.path().join("project").display().to_string();
     assert!(hushfield(&["new", &project]).status.success());
-    for name in ["r.npy", "r.csv"] {
+    // The second column of the text is channel 2.
+    for (name, channels, count) in [("r.npy", "1", 1), ("r.csv", "1,2", 2)] {
         let file_out = dir.path().join(name).display().to_string();
         let out = hushfield(&[
             "--json",
@@ -194,8 +195,10 @@ fn waveforms_are_read_by_inspect_and_receive() {
             &project,
             "--band",
             "B",
+            "--channels",
+            channels,
         ]);
         assert!(out.status.success(), "{}", words(&out));
-        assert_eq!(document(&out)["runs"].as_array().unwrap().len(), 2, "{name}");
+        assert_eq!(document(&out)["runs"].as_array().unwrap().len(), count, "{name}");
     }
 }

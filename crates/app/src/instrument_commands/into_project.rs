@@ -91,12 +91,12 @@ impl IntoRun {
             ..RunRequest::default()
         })
     }
+}
 
-    /// Keeps the transcript among the raw files, and says where.
-    fn keep_transcript(&self, dir: &Path, transcript: &Path) -> Result<String, Failure> {
-        let kept = Project::open(dir)?.import_capture(transcript, &mut |_, _| std::ops::ControlFlow::Continue(()))?;
-        Ok(format!("Transcript of the conversation with the instrument: raw file {}.", kept.id))
-    }
+/// Keeps the transcript among the raw files, and says where.
+fn keep_transcript(dir: &Path, transcript: &Path) -> Result<String, Failure> {
+    let kept = Project::open(dir)?.import_capture(transcript, &mut |_, _| std::ops::ControlFlow::Continue(()))?;
+    Ok(format!("Transcript of the conversation with the instrument: raw file {}.", kept.id))
 }
 
 fn name_of(file: &Path) -> String {
@@ -113,7 +113,7 @@ pub(super) fn sweep_runs(
     transcript: &Path,
 ) -> Result<Vec<String>, Failure> {
     let Some(dir) = &into.project else { return Ok(Vec::new()) };
-    let notes = format!("{said}{}", into.keep_transcript(dir, transcript)?);
+    let notes = format!("{said}{}", keep_transcript(dir, transcript)?);
     let mut runs = Vec::new();
     for (k, file) in files.iter().enumerate() {
         let title = into.title.clone().filter(|_| files.len() > 1).map(|t| format!("{t}, sweep {}", k + 1));
@@ -140,7 +140,7 @@ pub(super) fn capture_run(
     let Some(dir) = &into.project else { return Ok(String::new()) };
     let overload: Vec<&str> =
         w.history.iter().filter(|h| h.starts_with("INPUT OVERLOAD")).map(String::as_str).collect();
-    let notes = format!("{} {}", overload.join(" "), into.keep_transcript(dir, transcript)?).trim().to_owned();
+    let notes = format!("{} {}", overload.join(" "), keep_transcript(dir, transcript)?).trim().to_owned();
     let mut request = into.request(into.title.clone().map(|t| format!("{t}, channel {}", w.channel)), notes)?;
     request.choices.receive.band = band;
     request.choices.capture.rate_hz = Some(1.0 / w.time_step_s);
