@@ -148,7 +148,9 @@ fn a_logged_run_reaches_terminal_check_plan_and_report() {
 
     let evidence =
         workbench::evidence(&dir, None, "2026-02-04", &mut |_| std::ops::ControlFlow::Continue(())).expect("gathered");
-    assert_eq!(evidence.sections.len(), 1);
+    // After the log stand what is proven of the plan and the technical file.
+    let after: Vec<&str> = evidence.sections.iter().skip(1).map(|s| s.heading.as_str()).collect();
+    assert_eq!(after, ["What is proven", "Technical file and data for a declaration"]);
     let section = &evidence.sections[0];
     assert_eq!((section.pictures.len(), section.decision), (1, Some(report::Decision::Pass)));
     let rendered = report::render(&evidence).expect("set");
