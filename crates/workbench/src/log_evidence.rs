@@ -268,6 +268,7 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
                     .map(str::to_owned)
                     .to_vec(),
                 figures: vec![false, false, true, true, false, false, false, false],
+                widths: vec![4, 11, 3, 3, 3, 6, 4, 9],
                 rows: record
                     .steps
                     .iter()
