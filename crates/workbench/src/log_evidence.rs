@@ -285,7 +285,6 @@ pub(crate) fn section(project: &Project, run: &Run) -> Result<SectionEvidence, W
                         ]
                     })
                     .collect(),
-                ..TableEvidence::default()
             },
             TableEvidence {
                 title: "Upsets, deviations, pauses, corrections, remarks".to_owned(),

@@ -6,6 +6,9 @@ import { type Entry, openStore, type Store, type What } from "./store";
 
 type View = components["schemas"]["LogView"];
 
+/** How long one look at the others' entries may take, ms. */
+const LOOK_MS = 8000;
+
 /** A time that runs on over a reload. */
 export interface Timer {
   kind: "dwell" | "rest";
@@ -126,7 +129,9 @@ export class LogSession {
       do {
         this.#again = false;
         const after = this.server.reduce((n, e) => Math.max(n, e.number ?? 0), 0);
-        const view = data(await api.GET("/api/log/{run}", { params: { path: { run: this.run }, query: { after } } }));
+        // An answer that never comes (a server killed while it was asked) must not keep the next look from being made.
+        const signal = AbortSignal.timeout(LOOK_MS);
+        const view = data(await api.GET("/api/log/{run}", { params: { path: { run: this.run }, query: { after } }, signal }));
         if (view.log !== this.view.log) {
           // Another project is served at this address now.
           this.old = false;
