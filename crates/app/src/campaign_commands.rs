@@ -102,8 +102,17 @@ pub(crate) fn level_words(level: &[LevelFigure]) -> String {
 }
 
 pub(crate) fn how_hard(test: &PlannedTest) -> String {
-    let mut words = if test.side == Side::Immunity { level_words(&test.level) } else { test.limits.join(", ") };
-    for [from, to] in &test.frequency_hz {
+    let level = if test.side == Side::Immunity { level_words(&test.level) } else { test.limits.join(", ") };
+    with_ranges(level, &test.frequency_hz)
+}
+
+/// Level and frequency ranges in words, e.g. `3 V/m; 80 MHz to 1 GHz`.
+pub(crate) fn hardness(level: &[LevelFigure], ranges_hz: &[[f64; 2]]) -> String {
+    with_ranges(level_words(level), ranges_hz)
+}
+
+fn with_ranges(mut words: String, ranges_hz: &[[f64; 2]]) -> String {
+    for [from, to] in ranges_hz {
         let range = if from == to { hz(*from) } else { format!("{} to {}", hz(*from), hz(*to)) };
         let _ = write!(words, "{}{range}", if words.is_empty() { "" } else { "; " });
     }

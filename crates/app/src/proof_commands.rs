@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use campaign::change_kinds;
-use campaign::matrix::{Cell, Change, Row, Standing, StateFacts, UNNAMED};
+use campaign::matrix::{Cell, Change, Standing, StateFacts, UNNAMED};
 use clap::Args;
 use project::{Archived, Project, export_archive, import_archive, recover};
 use serde_json::json;
@@ -11,9 +11,9 @@ use standards::Side;
 use workbench::verify::{Agreement, Verification, verify};
 use workbench::{Compliance, Stage, WorkError, compliance, compliance_if, state_changes, technical_file_of};
 
-use crate::campaign_commands::level_words;
+use crate::campaign_commands::hardness;
 use crate::outcome::{Failure, Outcome};
-use crate::print::{self, Show, hz};
+use crate::print::{self, Show};
 use crate::progress::Bar;
 
 #[derive(Debug, Args)]
@@ -194,15 +194,6 @@ fn kinds_text() -> String {
     format!("{text}\n{NOT_A_STANDARD}\n")
 }
 
-fn how(row: &Row) -> String {
-    let mut words = level_words(&row.level);
-    for [from, to] in &row.frequency_hz {
-        let range = if from == to { hz(*from) } else { format!("{} to {}", hz(*from), hz(*to)) };
-        words.push_str(&format!("{}{range}", if words.is_empty() { "" } else { "; " }));
-    }
-    words
-}
-
 fn cell_words(cell: &Cell) -> String {
     match &cell.measured {
         Some(m) if cell.standing != Standing::Open => format!("{} ({})", cell.standing.words(), m.run),
@@ -221,7 +212,12 @@ fn matrix_text(c: &Compliance, why: bool) -> String {
             .iter()
             .filter(|r| r.side == side)
             .map(|r| {
-                let mut row = vec![r.port_name.clone(), r.phenomenon.name().to_owned(), how(r), r.clause.clone()];
+                let mut row = vec![
+                    r.port_name.clone(),
+                    r.phenomenon.name().to_owned(),
+                    hardness(&r.level, &r.frequency_hz),
+                    r.clause.clone(),
+                ];
                 row.extend(r.cells.iter().map(cell_words));
                 row
             })

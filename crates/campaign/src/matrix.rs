@@ -185,8 +185,6 @@ pub struct Matrix {
     pub tallies: Vec<Tally>,
     /// The whole in a sentence, for the latest state.
     pub sentence: String,
-    /// Runs that stand in no cell, and why.
-    pub loose: Vec<String>,
 }
 
 /// Where a project names no state, its runs belong to this one.
@@ -322,12 +320,7 @@ pub fn matrix(plan: &Plan, states: &[StateFacts], measured: &[Measured]) -> Matr
         .collect();
     let tallies: Vec<Tally> = (0..states.len()).map(|k| tally(rows.iter().map(|r| r.cells[k].standing))).collect();
     let sentence = sentence(&states, &tallies, rows.len());
-    let loose = measured
-        .iter()
-        .filter(|m| !plan.tests.iter().any(|t| t.id == m.test))
-        .map(|m| format!("{}: {} is not in the plan", m.run, m.test))
-        .collect();
-    Matrix { states, rows, tallies, sentence, loose }
+    Matrix { states, rows, tallies, sentence }
 }
 
 fn tally(standings: impl Iterator<Item = Standing>) -> Tally {

@@ -3,7 +3,7 @@ use std::fs;
 use std::io::ErrorKind;
 use std::ops::ControlFlow;
 use std::path::{Component, Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use jiff::{Timestamp, civil::Date};
 use serde::{Deserialize, Serialize};
@@ -14,6 +14,7 @@ use crate::capture::{CAPTURES, files_of, hash_file, name_staged, remove_leftover
 use crate::check::merged_samples;
 use crate::ledger::Ledger;
 use crate::product_read::line_of;
+use crate::remembered::{remember, remembered};
 use crate::state::{State, free_id};
 use crate::{
     CalibratedEquipment, Capture, CaptureFile, ChainTable, ChainUse, ChangesSaid, Entry, Equipment, Event,
@@ -58,27 +59,6 @@ pub struct Project {
     ledger: Ledger,
     who: String,
     state: RefCell<Arc<State>>,
-}
-
-/// How many projects' states a process keeps between openings.
-const REMEMBERED: usize = 4;
-
-/// What follows from the entries of a ledger, kept between openings: a server opens its project for every request, and
-/// thousands of entries take longer to read than everything else it does.
-static STATES: Mutex<Vec<(PathBuf, Arc<State>)>> = Mutex::new(Vec::new());
-
-fn remembered(ledger: &Path) -> Option<Arc<State>> {
-    let path = ledger.canonicalize().ok()?;
-    let states = STATES.lock().unwrap_or_else(PoisonError::into_inner);
-    states.iter().find(|(known, _)| *known == path).map(|(_, state)| Arc::clone(state))
-}
-
-fn remember(ledger: &Path, state: &Arc<State>) {
-    let Ok(path) = ledger.canonicalize() else { return };
-    let mut states = STATES.lock().unwrap_or_else(PoisonError::into_inner);
-    states.retain(|(known, _)| *known != path);
-    states.insert(0, (path, Arc::clone(state)));
-    states.truncate(REMEMBERED);
 }
 
 impl Project {

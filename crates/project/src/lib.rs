@@ -28,6 +28,7 @@ mod product_read;
 mod product_template;
 mod reading;
 mod recover;
+mod remembered;
 mod salvage;
 mod state;
 mod trial;

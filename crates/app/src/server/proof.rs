@@ -6,7 +6,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use campaign::change_kinds;
-use campaign::matrix::{Cell, Change, Row, StateFacts};
+use campaign::matrix::{Cell, Change, StateFacts};
 use project::{NewState, Project, StateChange};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -17,8 +17,7 @@ use workbench::{WorkError, WorkErrorKind, compliance, compliance_if, technical_f
 
 use super::backend::{Fault, Stopped};
 use super::{Answer, App, Job, Problem, Sent, Shared, blocking, start_job};
-use crate::campaign_commands::level_words;
-use crate::print::hz;
+use crate::campaign_commands::hardness;
 
 /// The last verification of this server's life.
 pub(super) type Verified = Mutex<Option<VerificationView>>;
@@ -147,15 +146,6 @@ fn cell(c: Cell) -> CellView {
     }
 }
 
-fn how(row: &Row) -> String {
-    let mut words = level_words(&row.level);
-    for [from, to] in &row.frequency_hz {
-        let range = if from == to { hz(*from) } else { format!("{} to {}", hz(*from), hz(*to)) };
-        words.push_str(&format!("{}{range}", if words.is_empty() { "" } else { "; " }));
-    }
-    words
-}
-
 fn view(dir: &std::path::Path, more: Option<StateFacts>) -> Result<ProofView, WorkError> {
     let matrix = match more {
         Some(state) => compliance_if(dir, state)?,
@@ -189,7 +179,7 @@ fn view(dir: &std::path::Path, more: Option<StateFacts>) -> Result<ProofView, Wo
             .rows
             .into_iter()
             .map(|r| ProofRow {
-                how: how(&r),
+                how: hardness(&r.level, &r.frequency_hz),
                 test: r.test,
                 port: r.port,
                 port_name: r.port_name,
